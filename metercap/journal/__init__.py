@@ -1,0 +1,1 @@
+"""The append-only, hash-linked log of everything a recorder was told."""

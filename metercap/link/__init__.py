@@ -1,0 +1,1 @@
+"""Where frames come from: a radio, a virtual meter, a capture file."""

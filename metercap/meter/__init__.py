@@ -1,0 +1,1 @@
+"""Bytes to readings and back, from a driver file that is data."""

@@ -1,0 +1,1 @@
+"""What must be shown on a visit: the procedure files, as data."""

@@ -1,0 +1,1 @@
+"""One job's record: making it, and checking it without trusting anyone."""

@@ -1,0 +1,1 @@
+"""Readings and acts in; attempts and verdicts out."""
