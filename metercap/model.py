@@ -98,3 +98,14 @@ class Frame(NamedTuple):
     session: int
     number: int
     data: bytes
+
+
+class LinkChange(NamedTuple):
+    """A connection to a meter began (`up`) or ended, and why; `facts` are what the meter told of itself."""
+
+    at: Instant
+    meter: str
+    session: int
+    up: bool
+    reason: str
+    facts: tuple[tuple[str, str], ...] = ()

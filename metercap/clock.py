@@ -1,0 +1,51 @@
+"""The real clock and the real chance of this machine; no other module reads either.
+
+Everything that needs the time takes a function that returns an `Instant`, so a test or the demo
+can hand in its own.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import time
+import uuid
+from pathlib import Path
+
+from metercap.model import Instant
+
+_STA_UNSYNC = 0x0040  # include/uapi/linux/timex.h
+_STATUS_OFFSET = 40  # struct timex on 64-bit Linux: modes, offset, freq, maxerror, esterror, status
+_TIMEX_BYTES = 208
+
+
+def boot_id() -> str:
+    """Name this boot of the kernel; the same text until the machine starts again."""
+    return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+
+
+_BOOT = boot_id()
+_libc = ctypes.CDLL(None, use_errno=True)
+
+
+def is_synchronised() -> bool:
+    """Ask the kernel whether something keeps the wall clock right (adjtimex(2), STA_UNSYNC)."""
+    timex = ctypes.create_string_buffer(_TIMEX_BYTES)
+    if _libc.adjtimex(timex) < 0:
+        return False
+    status = int.from_bytes(timex[_STATUS_OFFSET : _STATUS_OFFSET + 4], "little")
+    return not status & _STA_UNSYNC
+
+
+def now() -> Instant:
+    """Read both clocks. The wall clock is cut to whole microseconds, as the journal writes it."""
+    return Instant(
+        utc_ns=time.time_ns() // 1000 * 1000,
+        boot_ns=time.clock_gettime_ns(time.CLOCK_BOOTTIME),
+        boot=_BOOT,
+        synced=is_synchronised(),
+    )
+
+
+def new_id() -> str:
+    """Make an identifier that no other recorder will make."""
+    return uuid.uuid4().hex
