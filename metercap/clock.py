@@ -14,7 +14,8 @@ from pathlib import Path
 from metercap.model import Instant
 
 _STA_UNSYNC = 0x0040  # include/uapi/linux/timex.h
-_STATUS_OFFSET = 40  # struct timex on 64-bit Linux: modes, offset, freq, maxerror, esterror, status
+# struct timex opens with modes, offset, freq, maxerror and esterror, each padded to a long.
+_STATUS_OFFSET = 5 * ctypes.sizeof(ctypes.c_long)
 _TIMEX_BYTES = 208
 
 
@@ -32,7 +33,7 @@ def is_synchronised() -> bool:
     timex = ctypes.create_string_buffer(_TIMEX_BYTES)
     if _libc.adjtimex(timex) < 0:
         return False
-    status = int.from_bytes(timex[_STATUS_OFFSET : _STATUS_OFFSET + 4], "little")
+    status = int.from_bytes(timex.raw[_STATUS_OFFSET : _STATUS_OFFSET + 4], "little")
     return not status & _STA_UNSYNC
 
 

@@ -60,7 +60,8 @@ class Reading(NamedTuple):
     shown. `unit` is a UCUM code. `coupling` is "ac", "dc" or None. `function` is the name of the
     row in the driver's function table. `ceiling` is the top of the range in `unit`, as text, when
     the driver states it; an overload means "more than `ceiling`". `marks` are lit annunciators in
-    plain words ("hold", "relative", "low battery"). `channel` tells two displays in one frame apart.
+    plain words ("hold", "relative", "low battery"). `channel` tells two displays in one frame
+    apart.
     """
 
     quantity: str
@@ -101,7 +102,10 @@ class Frame(NamedTuple):
 
 
 class LinkChange(NamedTuple):
-    """A connection to a meter began (`up`) or ended, and why; `facts` are what the meter told of itself."""
+    """A connection to a meter began (`up`) or ended, and why.
+
+    `facts` are what the meter told of itself: (name, text) pairs such as ("serial", "0042").
+    """
 
     at: Instant
     meter: str
