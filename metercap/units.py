@@ -12,6 +12,8 @@ import re
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from metercap.model import NS_PER_S
+
 if TYPE_CHECKING:
     import pint
 
@@ -117,3 +119,17 @@ def parse_amount(text: str) -> tuple[Decimal, str]:
         raise ValueError(f"amount: found {text!r}, expected a number, a space and a unit")
     _pint_name(match[2])
     return Decimal(match[1]), match[2]
+
+
+_NS = {"ms": 1_000_000, "s": NS_PER_S, "min": 60 * NS_PER_S, "h": 3600 * NS_PER_S}
+
+
+def parse_duration_ns(text: str) -> int:
+    """Turn "2 s", "0.25 s", "30 min" into whole nanoseconds.
+
+    Raises ValueError where the text is not a plain decimal, one space and ms, s, min or h.
+    """
+    match = _AMOUNT.fullmatch(text)
+    if match is None or match[2] not in _NS or match[1].startswith("-"):
+        raise ValueError(f"duration: found {text!r}, expected a number and ms, s, min or h")
+    return int(Decimal(match[1]) * _NS[match[2]])

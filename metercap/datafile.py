@@ -1,0 +1,76 @@
+"""TOML text to a checked model, or one line that says where it went wrong.
+
+Drivers and procedures are read through this one door: size, syntax, unknown and repeated keys,
+types. What the values mean together is checked by the models themselves.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from typing import TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from metercap.errors import MetercapError
+
+
+class Table(BaseModel):
+    """A table of a data file: fixed keys, nothing coerced, never changed once read."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, populate_by_name=True)
+
+
+_MOST_SHOWN = 60
+
+T = TypeVar("T", bound=BaseModel)
+
+
+def _place(location: tuple[int | str, ...]) -> str:
+    """Write ("step", 3, "expect") as step[3].expect, counting from 0 as TOML readers do."""
+    text = ""
+    for part in location:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}"
+    return text.lstrip(".") or "the file"
+
+
+def _line(error: ValidationError) -> str:
+    first = error.errors()[0]
+    place = _place(first["loc"])
+    match first["type"]:
+        case "missing":
+            return f"{place}: missing, expected a value"
+        case "extra_forbidden":
+            return f"{place}: found a key that is not known here"
+        case "value_error":
+            # A rule of ours says the whole line itself.
+            return f"{place}: {first['ctx']['error']}"
+    found = repr(first["input"])
+    shown = found if len(found) <= _MOST_SHOWN else f"{found[: _MOST_SHOWN - 3]}..."
+    return f"{place}: found {shown}, expected: {first['msg'].lower()}"
+
+
+def parse_table(
+    text: str, model: type[T], where: str, error: type[MetercapError], most_bytes: int
+) -> T:
+    """Read TOML `text` into `model`.
+
+    Raises `error` with one line: `where`, the key, what was found, what was expected.
+    """
+    size = len(text.encode())
+    if size > most_bytes:
+        raise error(f"{where}: found {size} bytes, expected at most {most_bytes}")
+    try:
+        table = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as fault:
+        raise error(f"{where}: not TOML: {' '.join(str(fault).split())}") from fault
+    return load_table(table, model, where, error)
+
+
+def load_table(table: object, model: type[T], where: str, error: type[MetercapError]) -> T:
+    """Check an already parsed `table` against `model`; raises as `parse_table` does."""
+    try:
+        # By way of JSON, where strictness still lets an array be a tuple and nothing else slip.
+        return model.model_validate_json(json.dumps(table, default=str))
+    except ValidationError as fault:
+        raise error(f"{where}: {_line(fault)}") from fault

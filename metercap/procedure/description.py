@@ -1,0 +1,454 @@
+"""The procedure file's schema: what must be shown on a visit, in which order, and by which rule.
+
+A procedure is data: steps (measured or observed), acts that a person declares, and guards. It
+holds no expressions. Limits carry their source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
+from typing import Annotated, Literal, NamedTuple
+
+from pydantic import Field, StringConstraints, model_validator
+
+from metercap import units
+from metercap.datafile import Table, load_table, parse_table
+from metercap.errors import ProcedureError
+
+MOST_BYTES = 1 << 20  # reliability: the largest procedure file that is read
+MOST_STEPS = 5000
+
+Id = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
+Text = Annotated[str, StringConstraints(min_length=1, max_length=400)]
+Mode = Literal["ac", "dc", "none"]
+
+
+class Limits(NamedTuple):
+    """An expectation as numbers, in `unit`; None where there is no limit on that side."""
+
+    low: Decimal | None
+    high: Decimal | None
+    unit: str
+
+
+class Near(Table):
+    """A value within `within` or `percent` (the wider) of what another step of this visit gave."""
+
+    step: Id
+    within: str
+    percent: str = "0"
+
+
+class Expect(Table):
+    """What a measured step must show: exactly one of the keys.
+
+    `below` and `above` take one amount, `between` two; the limit itself is inside. `overload` names
+    the least top of range on which "more than the range" is the wanted answer.
+    """
+
+    below: str | None = None
+    above: str | None = None
+    between: tuple[str, str] | None = None
+    near: Near | None = None
+    overload: str | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Expect:
+        given = [name for name in type(self).model_fields if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(
+                f"found {len(given)} expectations ({', '.join(given) or 'none'}), expected one of "
+                "below, above, between, near, overload"
+            )
+        for amount in self.amounts():
+            units.parse_amount(amount)
+        return self
+
+    def amounts(self) -> tuple[str, ...]:
+        """Every amount that the expectation names, as written."""
+        near = (self.near.within,) if self.near else ()
+        return tuple(
+            text
+            for text in (self.below, self.above, *(self.between or ()), *near, self.overload)
+            if text is not None
+        )
+
+    def limits(self) -> Limits:
+        """Numbers for below, above and between. Raises ValueError for the other kinds."""
+        if self.below is not None:
+            amount, unit = units.parse_amount(self.below)
+            return Limits(None, amount, unit)
+        if self.above is not None:
+            amount, unit = units.parse_amount(self.above)
+            return Limits(amount, None, unit)
+        if self.between is not None:
+            (low, unit), (high, other) = map(units.parse_amount, self.between)
+            return Limits(low, units.convert(high, other, unit), unit)
+        raise ValueError("limits: only below, above and between have them on their own")
+
+
+class Settle(Table):
+    """How long the window is, and the slowest tail (time constant) that it must exclude."""
+
+    window: str = "5 s"
+    slowest: str = "2.5 s"
+
+    @model_validator(mode="after")
+    def _times(self) -> Settle:
+        for text in (self.window, self.slowest):
+            if units.parse_duration_ns(text) <= 0:
+                raise ValueError(f"found {text!r}, expected more than no time")
+        return self
+
+
+class Step(Table):
+    """One thing to show.
+
+    A measured step has quantity, mode and expect; an observed one has a closed list of answers, of
+    which `accept` are right. `start` says what opens an attempt: "contact" (the display leaves
+    overload, once it has been seen there) or "begin" (the person says that the probes are on).
+    With `touch` the probes must first be seen touching, below that amount, so that an overload
+    afterwards is known to come from the terminals. `subtract` names the step whose value (the
+    leads' own) is taken off. `rule` is "guarded" (ILAC-G8 non-binary, guard band U) or "simple"
+    (the limit already holds an allowance).
+    """
+
+    id: Id
+    title: Text
+    do: Text
+    say: Text
+    source: Text
+    caution: Text | None = None
+    needs: tuple[Id, ...] = ()
+    on_fail: Literal["stop", "go-on"] = "stop"
+    quantity: str | None = None
+    mode: Mode | None = None
+    expect: Expect | None = None
+    channel: str = "main"
+    start: Literal["contact", "begin"] = "contact"
+    touch: str | None = None
+    subtract: Id | None = None
+    rule: Literal["guarded", "simple"] = "guarded"
+    dwell: str = "2 s"
+    settle: Settle = Settle()
+    time_out: str = "60 s"
+    answers: tuple[Text, ...] = ()
+    accept: tuple[Text, ...] = ()
+
+    @property
+    def is_observed(self) -> bool:
+        """Whether a person's answer, not a meter, settles it."""
+        return bool(self.answers)
+
+    @property
+    def coupling(self) -> str | None:
+        """The mode as a reading carries it."""
+        return None if self.mode == "none" else self.mode
+
+    @model_validator(mode="after")
+    def _whole(self) -> Step:
+        measured = (self.quantity, self.mode, self.expect)
+        if self.is_observed:
+            if any(part is not None for part in measured):
+                raise ValueError(f"step {self.id}: found both answers and a quantity")
+            _check_accept(f"step {self.id}", self.answers, self.accept)
+            return self
+        if any(part is None for part in measured):
+            raise ValueError(
+                f"step {self.id}: expected quantity, mode and expect, or a list of answers"
+            )
+        self._check_measured()
+        return self
+
+    def _check_measured(self) -> None:
+        if self.quantity not in units.quantities():
+            raise ValueError(
+                f"step {self.id}: quantity: found {self.quantity!r}, expected one of "
+                f"{', '.join(units.quantities())}"
+            )
+        if self.expect is None:
+            return
+        amounts = (*self.expect.amounts(), *((self.touch,) if self.touch else ()))
+        for text in amounts:
+            _, unit = units.parse_amount(text)
+            if not units.is_allowed(self.quantity, unit):
+                raise ValueError(
+                    f"step {self.id}: found {text!r}, expected a unit of {self.quantity}"
+                )
+        if self.start == "contact" and self.expect.overload is not None:
+            raise ValueError(
+                f"step {self.id}: start: an open display already reads overload, expected "
+                '"begin" where overload is wanted'
+            )
+        for text in (self.dwell, self.time_out):
+            units.parse_duration_ns(text)
+
+
+class Question(Table):
+    """One thing that the person states with an act.
+
+    Without `answers` any text goes. `accept` are the answers with which the act holds; another
+    answer of the list makes it fail. `same_as` names an act whose answer to the same field this
+    one must repeat.
+    """
+
+    field: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z-]*$", max_length=40)]
+    prompt: Text
+    answers: tuple[Text, ...] = ()
+    accept: tuple[Text, ...] = ()
+    same_as: Id | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> Question:
+        if self.answers:
+            _check_accept(f"field {self.field}", self.answers, self.accept or self.answers)
+        elif self.accept:
+            raise ValueError(f"field {self.field}: found accept without answers")
+        return self
+
+    @property
+    def accepted(self) -> tuple[str, ...]:
+        """The answers with which the act holds; empty where any text goes."""
+        return self.accept or self.answers
+
+
+class Act(Table):
+    """A declaration by the person, which steps and other acts may need.
+
+    `voids` lists what no longer stands once it is declared; `fail_voids` what falls when an answer
+    is not the accepted one; `void_on` the events that end it; `stands` how long it lasts. An act
+    that is `offered_after` steps is a repair: nobody needs it, the person may choose it when one of
+    those steps has failed.
+    """
+
+    id: Id
+    title: Text
+    do: Text
+    say: Text
+    caution: Text | None = None
+    source: Text
+    needs: tuple[Id, ...] = ()
+    ask: tuple[Question, ...] = ()
+    voids: tuple[Id, ...] = ()
+    fail_voids: tuple[Id, ...] = ()
+    void_on: tuple[Literal["restart", "operator"], ...] = ()
+    stands: str | None = None
+    offered_after: tuple[Id, ...] = ()
+
+    @model_validator(mode="after")
+    def _whole(self) -> Act:
+        if self.stands is not None:
+            units.parse_duration_ns(self.stands)
+        fields = [question.field for question in self.ask]
+        if len(set(fields)) < len(fields):
+            raise ValueError(f"act {self.id}: found a field asked twice")
+        return self
+
+
+class Guard(Table):
+    """While act `while` stands, a reading above the limit ends it: something is live again."""
+
+    id: Id
+    standing: Annotated[Id, Field(alias="while")]
+    quantity: str
+    mode: Mode
+    above: str
+    voids: tuple[Id, ...]
+    say: Text
+    source: Text
+
+    @model_validator(mode="after")
+    def _whole(self) -> Guard:
+        _, unit = units.parse_amount(self.above)
+        if not units.is_allowed(self.quantity, unit):
+            raise ValueError(f"guard {self.id}: found {self.above!r}, expected a {self.quantity}")
+        return self
+
+    @property
+    def coupling(self) -> str | None:
+        """The mode as a reading carries it."""
+        return None if self.mode == "none" else self.mode
+
+
+class ExampleEvent(Table):
+    """One thing that happens in an example; exactly one of the first seven keys.
+
+    `acts = "as asked"` declares every act that is asked, with accepted answers, until a step is
+    asked. `shows` holds the display at one amount (or "overload") `for` a while.
+    """
+
+    acts: Literal["as asked"] | None = None
+    act: Id | None = None
+    answers: dict[str, str] = {}
+    shows: str | None = None
+    mode: Mode = "none"
+    top: str | None = None
+    lasting: Annotated[str, Field(alias="for")] = "0 s"
+    begin: Id | None = None
+    observe: dict[Id, str] | None = None
+    choose: str | None = None
+    happens: Literal["restart", "link lost"] | None = None
+
+
+class Example(Table):
+    """A visit in short: events at four readings a second, and the verdicts they must give."""
+
+    title: Text
+    events: tuple[ExampleEvent, ...]
+    gives: dict[Id, tuple[str, ...] | str]
+    asks: Id | None = None
+
+
+class Procedure(Table):
+    """One procedure file."""
+
+    id: Id
+    title: Text
+    version: Text
+    about: Text | None = None
+    caution: tuple[Text, ...] = ()
+    include: tuple[Id, ...] = ()
+    step: tuple[Step, ...] = ()
+    act: tuple[Act, ...] = ()
+    guard: tuple[Guard, ...] = ()
+    example: tuple[Example, ...] = ()
+
+    def find_step(self, name: str) -> Step | None:
+        """The step of that id."""
+        return next((step for step in self.step if step.id == name), None)
+
+    def find_act(self, name: str) -> Act | None:
+        """The act of that id."""
+        return next((act for act in self.act if act.id == name), None)
+
+
+def _check_accept(where: str, answers: Sequence[str], accept: Sequence[str]) -> None:
+    if not accept:
+        raise ValueError(f"{where}: accept: missing, expected at least one of the answers")
+    for answer in accept:
+        if answer not in answers:
+            raise ValueError(f"{where}: accept: found {answer!r}, expected one of the answers")
+
+
+def parse_procedure(text: str, where: str) -> Procedure:
+    """Read one procedure file; what it includes is not looked at yet (see `join`).
+
+    Raises ProcedureError with one line: `where`, the key, what was found, what was expected.
+    """
+    procedure = parse_table(text, Procedure, where, ProcedureError, MOST_BYTES)
+    stem = where.rsplit("/", 1)[-1]
+    if stem.endswith(".toml") and stem != f"{procedure.id}.toml":
+        raise ProcedureError(f"{where}: id: found {procedure.id!r}, expected the file's own name")
+    return procedure
+
+
+def join(procedure: Procedure, others: Mapping[str, Procedure], where: str) -> Procedure:
+    """Put the acts, guards and steps of the included procedures first, and prove the whole.
+
+    An included procedure counts once, however often it is named. Examples are the procedure's own.
+    Raises ProcedureError where an id is used twice, is named but not defined, or needs itself.
+    """
+    parts = list(_gather(procedure, others, where, ()))
+    unique = list(dict.fromkeys(part.id for part in parts))
+    by_id = {part.id: part for part in parts}
+    ordered = [by_id[name] for name in unique]
+    whole = procedure.model_copy(
+        update={
+            "include": (),
+            "caution": tuple(dict.fromkeys(line for part in ordered for line in part.caution)),
+            "act": tuple(act for part in ordered for act in part.act),
+            "step": tuple(step for part in ordered for step in part.step),
+            "guard": tuple(guard for part in ordered for guard in part.guard),
+        }
+    )
+    _prove(whole, where)
+    return whole
+
+
+def _gather(
+    procedure: Procedure, others: Mapping[str, Procedure], where: str, above: tuple[str, ...]
+) -> Iterator[Procedure]:
+    if procedure.id in above:
+        raise ProcedureError(f"{where}: include: found {procedure.id!r} inside itself")
+    for name in procedure.include:
+        if name not in others:
+            raise ProcedureError(f"{where}: include: found {name!r}, expected a known procedure")
+        yield from _gather(others[name], others, where, (*above, procedure.id))
+    yield procedure
+
+
+def _prove(whole: Procedure, where: str) -> None:
+    """Every name is defined once, and nothing needs itself."""
+    if not whole.step and not whole.act:
+        raise ProcedureError(f"{where}: step: found none, expected at least one step or act")
+    if len(whole.step) > MOST_STEPS:
+        raise ProcedureError(
+            f"{where}: step: found {len(whole.step)}, expected at most {MOST_STEPS}"
+        )
+    ids = [item.id for item in (*whole.act, *whole.step, *whole.guard)]
+    for name in ids:
+        if ids.count(name) > 1:
+            raise ProcedureError(f"{where}: id: found {name!r} twice, expected each id once")
+    acts = {act.id for act in whole.act}
+    steps = {step.id for step in whole.step}
+    for item, key, name, known in _names(whole, acts, steps):
+        if name not in known:
+            raise ProcedureError(f"{where}: {item}: {key}: found {name!r}, expected a known id")
+    _prove_no_circle(whole, where)
+
+
+def _names(
+    whole: Procedure, acts: set[str], steps: set[str]
+) -> Iterator[tuple[str, str, str, set[str]]]:
+    """Every place that names another item: (item, key, the name, what it may be)."""
+    either = acts | steps
+    for act in whole.act:
+        lists = {"needs": act.needs, "voids": act.voids, "fail_voids": act.fail_voids}
+        for key, names in lists.items():
+            yield from ((f"act {act.id}", key, name, either) for name in names)
+        yield from ((f"act {act.id}", "offered_after", name, steps) for name in act.offered_after)
+        same = (question.same_as for question in act.ask if question.same_as)
+        yield from ((f"act {act.id}", "same_as", name, acts) for name in same)
+    for step in whole.step:
+        where = f"step {step.id}"
+        yield from ((where, "needs", name, either) for name in step.needs)
+        if step.subtract:
+            yield (where, "subtract", step.subtract, steps)
+        if step.expect and step.expect.near:
+            yield (where, "near.step", step.expect.near.step, steps)
+    for guard in whole.guard:
+        yield (f"guard {guard.id}", "while", guard.standing, acts)
+        yield from ((f"guard {guard.id}", "voids", name, either) for name in guard.voids)
+
+
+def _prove_no_circle(whole: Procedure, where: str) -> None:
+    needs = {item.id: item.needs for item in (*whole.act, *whole.step)}
+    proved: set[str] = set()
+
+    def visit(name: str, above: tuple[str, ...]) -> None:
+        if name in above:
+            circle = " -> ".join((*above[above.index(name) :], name))
+            raise ProcedureError(f"{where}: needs: found a circle, {circle}")
+        if name not in proved:
+            for need in needs[name]:
+                visit(need, (*above, name))
+            proved.add(name)
+
+    for name in needs:
+        visit(name, ())
+
+
+def procedure_to_json(procedure: Procedure) -> dict[str, object]:
+    """The procedure as JSON values without floats; `procedure_from_json` is its inverse."""
+    dumped: dict[str, object] = procedure.model_dump(
+        mode="json", by_alias=True, exclude_none=True, exclude={"example"}
+    )
+    return dumped
+
+
+def procedure_from_json(table: object, where: str) -> Procedure:
+    """Read a procedure that `procedure_to_json` wrote, already joined; raises ProcedureError."""
+    procedure = load_table(table, Procedure, where, ProcedureError)
+    _prove(procedure, where)
+    return procedure
