@@ -280,7 +280,7 @@ class ExampleEvent(Table):
 
     acts: Literal["as asked"] | None = None
     act: Id | None = None
-    answers: dict[str, str] = {}
+    answers: dict[str, str] = Field(default_factory=dict)
     shows: str | None = None
     mode: Mode = "none"
     top: str | None = None
@@ -386,7 +386,8 @@ def _prove(whole: Procedure, where: str) -> None:
         raise ProcedureError(
             f"{where}: step: found {len(whole.step)}, expected at most {MOST_STEPS}"
         )
-    ids = [item.id for item in (*whole.act, *whole.step, *whole.guard)]
+    named: tuple[Act | Step | Guard, ...] = (*whole.act, *whole.step, *whole.guard)
+    ids = [item.id for item in named]
     for name in ids:
         if ids.count(name) > 1:
             raise ProcedureError(f"{where}: id: found {name!r} twice, expected each id once")
@@ -423,7 +424,7 @@ def _names(
 
 
 def _prove_no_circle(whole: Procedure, where: str) -> None:
-    needs = {item.id: item.needs for item in (*whole.act, *whole.step)}
+    needs = {act.id: act.needs for act in whole.act} | {step.id: step.needs for step in whole.step}
     proved: set[str] = set()
 
     def visit(name: str, above: tuple[str, ...]) -> None:
