@@ -7,6 +7,7 @@ can hand in its own.
 from __future__ import annotations
 
 import ctypes
+import random
 import time
 import uuid
 from pathlib import Path
@@ -50,3 +51,8 @@ def now() -> Instant:
 def new_id() -> str:
     """Make an identifier that no other recorder will make."""
     return uuid.uuid4().hex
+
+
+def jitter() -> float:
+    """Draw a factor from 0.5 to 1.5, so that many who wait the same time do not return together."""
+    return random.SystemRandom().uniform(0.5, 1.5)

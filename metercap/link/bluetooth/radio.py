@@ -1,0 +1,231 @@
+"""Turns one Bluetooth adapter into scans and clients, one at a time, each call with a time limit.
+
+Holds what all links of one process share: which back end carries them, the lock that keeps a scan
+and a connect apart, and who wants to know that the Bluetooth service left the bus. It keeps no link
+up and decodes nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sys
+from typing import TYPE_CHECKING, Self, TypeVar
+
+from bleak import BleakAdapter, BleakClient, BleakScanner
+from bleak.exc import (
+    BleakBluetoothNotAvailableError,
+    BleakBluetoothNotAvailableReason,
+    BleakDBusError,
+    BleakDeviceNotFoundError,
+    BleakError,
+)
+
+from metercap.errors import LinkError, LinkLost
+from metercap.link.bluetooth import service
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Coroutine
+    from types import TracebackType
+    from typing import Any
+
+    from bleak.backends.client import BaseBleakClient
+    from bleak.backends.device import BLEDevice
+    from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
+
+# What the client library lets out when a link or the bus under it fails. The last three come from
+# its own assumptions breaking when objects vanish in the middle of a call (seen with bleak 3.1).
+FAILURES = (BleakError, TimeoutError, OSError, EOFError, AttributeError, KeyError, AssertionError)
+
+UNWIND_S = 1.0  # our choice: how long a cancelled call may tidy up before it is cancelled again
+UNWIND_TIMES = 3  # our choice: after that the call is left alone, and the link goes on without it
+WATCH_S = 2.0  # our choice: a local bus answers within milliseconds, or something is wrong with it
+
+_T = TypeVar("_T")
+
+_SWITCH_ON = (
+    "the Bluetooth adapter is off: switch it on (bluetoothctl power on, rfkill unblock bluetooth)"
+)
+_NO_ADAPTER = "no Bluetooth adapter was found: plug one in, or look why the system does not see it"
+_NO_SERVICE = "no Bluetooth service on the system bus: start it (systemctl start bluetooth)"
+_NO_BUS = "no system message bus to reach Bluetooth through: start D-Bus, or run where it is"
+_NO_RIGHT = "this user may not use Bluetooth: add the user to the group bluetooth and log in again"
+_BUSY = (
+    "the Bluetooth adapter is busy with another scan: stop other programs that scan, then try again"
+)
+
+_UNAVAILABLE = {
+    BleakBluetoothNotAvailableReason.NO_BLUETOOTH: _NO_ADAPTER,
+    BleakBluetoothNotAvailableReason.NO_BLE_CENTRAL_ROLE: (
+        "the Bluetooth adapter cannot connect to Low Energy meters: use another adapter"
+    ),
+    BleakBluetoothNotAvailableReason.POWERED_OFF: _SWITCH_ON,
+    BleakBluetoothNotAvailableReason.DENIED_BY_USER: _NO_RIGHT,
+    BleakBluetoothNotAvailableReason.DENIED_BY_SYSTEM: _NO_RIGHT,
+    BleakBluetoothNotAvailableReason.DENIED_BY_UNKNOWN: _NO_RIGHT,
+}
+
+# Names from the D-Bus specification ("Message Bus Messages") and from BlueZ's own documentation.
+_BUS_ERRORS = {
+    "org.freedesktop.DBus.Error.ServiceUnknown": _NO_SERVICE,
+    "org.freedesktop.DBus.Error.NameHasNoOwner": _NO_SERVICE,
+    "org.freedesktop.DBus.Error.AccessDenied": _NO_RIGHT,
+    "org.freedesktop.DBus.Error.NoReply": "the Bluetooth service did not answer: restart it",
+    "org.bluez.Error.NotReady": _SWITCH_ON,
+    "org.bluez.Error.InProgress": _BUSY,
+}
+# Errors of a bus that tried to start the service itself and could not.
+_STARTING = ("org.freedesktop.systemd1.", "org.freedesktop.DBus.Error.Spawn")
+
+# The first that fits counts: TimeoutError and PermissionError are kinds of OSError.
+_KINDS: tuple[tuple[type[BaseException], str], ...] = (
+    (BleakDeviceNotFoundError, "the Bluetooth service forgot the meter before it was connected"),
+    (TimeoutError, "the Bluetooth service did not answer in time"),
+    (PermissionError, _NO_RIGHT),
+    (OSError, _NO_BUS),
+    (EOFError, _NO_BUS),
+)
+
+
+class Radio:
+    """One Bluetooth adapter, shared by every link of this process.
+
+    `scanner_backend` and `client_backend` are bleak back-end classes, or None for those of this
+    platform. Entered as a context, it watches the Bluetooth service on the system bus (Linux with
+    bleak's own back end only): each callable in `gone` is called when the service leaves, each in
+    `back` when it comes. `note` is empty while the watch stands, else one plain line why not.
+    """
+
+    def __init__(
+        self,
+        scanner_backend: type[BaseBleakScanner] | None = None,
+        client_backend: type[BaseBleakClient] | None = None,
+    ) -> None:
+        self.scanner_backend = scanner_backend
+        self.client_backend = client_backend
+        self.lock = asyncio.Lock()
+        self.gone: set[Callable[[], None]] = set()
+        self.back: set[Callable[[], None]] = set()
+        self.note = "the Bluetooth service is not watched"
+        self._watch: asyncio.Task[None] | None = None
+
+    @property
+    def is_platform(self) -> bool:
+        """Whether bleak's own back ends for this platform carry the links."""
+        return self.scanner_backend is None and self.client_backend is None
+
+    async def __aenter__(self) -> Self:
+        if sys.platform == "linux" and self.is_platform:
+            told = asyncio.Event()
+
+            def state(note: str) -> None:
+                self.note = note
+                told.set()
+
+            self._watch = asyncio.create_task(service.watch(self._changed, state))
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(WATCH_S):
+                    await told.wait()
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._watch is not None:
+            self._watch.cancel()
+            await asyncio.wait({self._watch})
+            self._watch = None
+
+    def _changed(self, present: bool) -> None:
+        for listener in tuple(self.back if present else self.gone):
+            listener()
+
+    async def discover(self, seconds: float) -> list[tuple[BLEDevice, AdvertisementData]]:
+        """Listen for `seconds` and hand back each device with its newest advertisement."""
+        scanner = BleakScanner(backend=self.scanner_backend)
+        async with scanner:
+            await asyncio.sleep(seconds)
+        return list(scanner.discovered_devices_and_advertisement_data.values())
+
+    async def find_device(self, address: str, limit_s: float) -> BLEDevice | None:
+        """Listen until `address` advertises; None when it did not within `limit_s`."""
+        seen: asyncio.Future[BLEDevice] = asyncio.get_running_loop().create_future()
+
+        def on_advertisement(device: BLEDevice, _: AdvertisementData) -> None:
+            if device.address.upper() == address.upper() and not seen.done():
+                seen.set_result(device)
+
+        async with BleakScanner(on_advertisement, backend=self.scanner_backend):
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(limit_s):
+                    return await seen
+        return None
+
+    async def find_connected(self, address: str) -> BLEDevice | None:
+        """Find a link to `address` that an earlier process left standing; it does not advertise."""
+        if not self.is_platform:
+            return None
+        adapter = await BleakAdapter.get()
+        for device in await adapter.get_connected_devices():
+            if device.address.upper() == address.upper():
+                return device
+        return None
+
+    def client(self, device: BLEDevice, on_lost: Callable[[], None], limit_s: float) -> BleakClient:
+        """Make a client for one connection; never use one for a second."""
+        return BleakClient(
+            device, lambda _: on_lost(), timeout=limit_s, backend=self.client_backend
+        )
+
+
+async def bounded(
+    call: Coroutine[Any, Any, _T], limit_s: float, lost: asyncio.Future[str] | None = None
+) -> _T:
+    """Await `call` for at most `limit_s`, and no longer than until `lost` holds a reason.
+
+    A plain time limit is not enough for this client library: a cancelled call tidies up by calling
+    the Bluetooth service once more, which may never answer either. So the call runs as a task of
+    its own and is cancelled again until it ends.
+    Raises TimeoutError, LinkLost, or whatever `call` raises.
+    """
+    task = asyncio.ensure_future(call)
+    waited: set[asyncio.Future[Any]] = {task, lost} if lost else {task}
+    try:
+        await asyncio.wait(waited, timeout=limit_s, return_when=asyncio.FIRST_COMPLETED)
+        if task.done():
+            return task.result()
+    finally:
+        await _unwind(task)
+    if lost and lost.done():
+        raise LinkLost(lost.result())
+    raise TimeoutError
+
+
+async def _unwind(task: asyncio.Task[_T]) -> None:
+    for _ in range(UNWIND_TIMES):
+        if task.done():
+            break
+        task.cancel()
+        await asyncio.wait({task}, timeout=UNWIND_S)
+    if task.done() and not task.cancelled():
+        task.exception()  # looked at, so that nobody is warned about an error nobody waits for
+
+
+def plain(error: BaseException) -> str:
+    """Say in one line what failed and, where a person can do something, what."""
+    said = " ".join(str(error).split())
+    if isinstance(error, LinkError):
+        return said
+    if isinstance(error, BleakBluetoothNotAvailableError):
+        return _UNAVAILABLE.get(error.reason, f"Bluetooth is not available: {error.args[0]}")
+    if isinstance(error, BleakDBusError):
+        starting = error.dbus_error.startswith(_STARTING)
+        known = _NO_SERVICE if starting else _BUS_ERRORS.get(error.dbus_error)
+        return known or f"the Bluetooth service refused: {said}"
+    for kind, line in _KINDS:
+        if isinstance(error, kind):
+            return line
+    return f"the Bluetooth stack failed: {said or type(error).__name__}"

@@ -1,0 +1,297 @@
+"""Turns one meter's address into frames for as long as wanted, connecting anew after each loss.
+
+Only a fresh frame proves a link: neither "connected" nor the absence of a complaint does. It
+decodes nothing, never drops or merges equal frames, and never judges what a silence means.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple, NoReturn
+
+from metercap import clock
+from metercap.errors import LinkError, LinkLost, LinkSilent
+from metercap.link.bluetooth.radio import FAILURES, bounded, plain
+from metercap.model import Frame, LinkChange
+
+if TYPE_CHECKING:
+    from bleak import BleakClient
+    from bleak.backends.characteristic import BleakGATTCharacteristic
+    from bleak.backends.device import BLEDevice
+
+    from metercap.link.bluetooth.radio import Radio
+    from metercap.model import Instant
+
+Sink = Callable[[Frame | LinkChange], None]
+
+_BASE = "-0000-1000-8000-00805f9b34fb"
+_DEVICE_INFORMATION = f"0000180a{_BASE}"
+# Bluetooth SIG, Device Information Service 1.1, section 3, and Assigned Numbers for the UUIDs.
+_FACTS = {
+    f"00002a29{_BASE}": "manufacturer name",
+    f"00002a24{_BASE}": "model number",
+    f"00002a25{_BASE}": "serial number",
+    f"00002a27{_BASE}": "hardware revision",
+    f"00002a26{_BASE}": "firmware revision",
+    f"00002a28{_BASE}": "software revision",
+}
+
+
+class Target(NamedTuple):
+    """One meter to keep connected.
+
+    `meter` is its name within the job, `address` its Bluetooth address, `notify` the UUID of the
+    characteristic that sends frames. `write` and `start` are the characteristic and the bytes that
+    make it send, or None. After `silence_s` without a frame the link counts as lost.
+    """
+
+    meter: str
+    address: str
+    notify: str
+    write: str | None
+    start: bytes | None
+    silence_s: float
+
+
+class Limits(NamedTuple):
+    """How long each call may take, and how long to wait before the next try, in seconds."""
+
+    scan_s: float = 10.0  # our choice: slow meters advertise every 1 to 2 s
+    connect_s: float = 20.0  # our choice: the stack retries inside, an abort costs some seconds
+    notify_s: float = 5.0  # our choice: subscribing, one read or one write is one exchange
+    disconnect_s: float = 5.0  # BlueZ 5.66 was seen to take 2.4 to 2.6 s
+    backoff_first_s: float = 0.5
+    backoff_most_s: float = 30.0
+
+
+LIMITS = Limits()
+
+
+async def supervise(
+    radio: Radio,
+    target: Target,
+    now: Callable[[], Instant],
+    sink: Sink,
+    *,
+    first_session: int = 1,
+    limits: Limits = LIMITS,
+    jitter: Callable[[], float] = clock.jitter,
+) -> None:
+    """Keep one meter connected until cancelled, and hand every frame and change to `sink`.
+
+    `sink` is called from the event loop, must return at once and must not raise. Each session that
+    came up gives one `LinkChange` up before its first frame and one down after its last. An attempt
+    that did not come up gives a `LinkChange` down with the number the session would have had, once
+    for each new reason. `first_session` is the number of the first session that comes up.
+    """
+    session, said, wait_s, adopt = first_session, "", limits.backoff_first_s, True
+    while True:
+        link = _Link(target, session, now, sink)
+        try:
+            await link.run(radio, limits, adopt=adopt)
+        except (*FAILURES, LinkError) as error:
+            reason = plain(error)
+        except asyncio.CancelledError:
+            if link.up:
+                sink(LinkChange(now(), target.meter, session, up=False, reason="closed"))
+            raise
+        if link.up or reason != said:
+            sink(LinkChange(now(), target.meter, session, up=False, reason=reason))
+        said, adopt = ("" if link.up else reason), False
+        session += link.up
+        if link.number:
+            wait_s = limits.backoff_first_s
+        if await _is_service_back(radio, wait_s * jitter()):
+            wait_s = limits.backoff_first_s
+        else:
+            wait_s = min(wait_s * 2, limits.backoff_most_s)
+
+
+class _Link:
+    """One connection, from the scan to the disconnect; `up` and `number` tell how far it came."""
+
+    def __init__(
+        self, target: Target, session: int, now: Callable[[], Instant], sink: Sink
+    ) -> None:
+        self.up = False
+        self.number = 0
+        self._target = target
+        self._session = session
+        self._now = now
+        self._sink = sink
+        self._closed = False
+        self._facts: tuple[tuple[str, str], ...] = ()
+        self._loop = asyncio.get_running_loop()
+        self._lost: asyncio.Future[str] = self._loop.create_future()
+        self._last_s = self._loop.time()
+
+    async def run(self, radio: Radio, limits: Limits, *, adopt: bool) -> NoReturn:
+        """Connect, subscribe and forward frames; raises what ended it, after disconnecting."""
+        clients: list[BleakClient] = []
+
+        def on_gone() -> None:
+            self._lose("the Bluetooth service left the system bus")
+
+        radio.gone.add(on_gone)
+        try:
+            async with radio.lock:
+                device = await self._find(radio, limits, adopt=adopt)
+                client = radio.client(
+                    device, lambda: self._lose("the meter dropped the link"), limits.connect_s
+                )
+                clients.append(client)
+                await self._connect(client, limits)
+            await self._subscribe(client, limits)
+            await self._listen()
+        finally:
+            self._closed = True
+            radio.gone.discard(on_gone)
+            # Also after a drop: else the library keeps one bus connection for each lost link, and
+            # the bus allows a user some 256 of them.
+            for client in clients:
+                with contextlib.suppress(*FAILURES):
+                    await bounded(client.disconnect(), limits.disconnect_s)
+
+    async def _find(self, radio: Radio, limits: Limits, *, adopt: bool) -> BLEDevice:
+        # A path from an earlier scan may be dead: the service forgets devices within seconds.
+        # The scan keeps its own time, so the outer limit leaves room for starting and stopping it.
+        limit_s = limits.scan_s + limits.notify_s + limits.disconnect_s
+        device = await bounded(
+            radio.find_device(self._target.address, limits.scan_s), limit_s, self._lost
+        )
+        if device is None and adopt:
+            device = await bounded(
+                radio.find_connected(self._target.address), limits.notify_s, self._lost
+            )
+        if device is None:
+            raise LinkLost(
+                f"the meter {self._target.address} was not seen within {limits.scan_s:g} s: "
+                "is it switched on, near, and not connected elsewhere?"
+            )
+        return device
+
+    async def _connect(self, client: BleakClient, limits: Limits) -> None:
+        try:
+            await bounded(client.connect(), limits.connect_s, self._lost)
+        except TimeoutError as error:
+            raise LinkLost(
+                f"the meter did not finish connecting within {limits.connect_s:g} s"
+            ) from error
+
+    async def _subscribe(self, client: BleakClient, limits: Limits) -> None:
+        notify = self._characteristic(client, self._target.notify)
+        await self._read_facts(client, limits)
+
+        def on_value(_: BleakGATTCharacteristic, data: bytearray) -> None:
+            if self._closed:  # a late call from a connection that has ended
+                return
+            self._last_s = self._loop.time()
+            self._announce()
+            self.number += 1
+            self._sink(
+                Frame(
+                    self._now(),
+                    self._target.meter,
+                    self._target.notify,
+                    self._session,
+                    self.number,
+                    bytes(data),
+                )
+            )
+
+        try:
+            await bounded(client.start_notify(notify, on_value), limits.notify_s, self._lost)
+            self._announce()
+            if self._target.write is not None and self._target.start is not None:
+                write = self._characteristic(client, self._target.write)
+                answered = "write" in write.properties
+                await bounded(
+                    client.write_gatt_char(write, self._target.start, response=answered),
+                    limits.notify_s,
+                    self._lost,
+                )
+        except TimeoutError as error:
+            raise LinkLost(
+                f"the meter did not accept the subscription within {limits.notify_s:g} s"
+            ) from error
+        self._last_s = self._loop.time()
+
+    def _characteristic(self, client: BleakClient, uuid: str) -> BleakGATTCharacteristic:
+        found = client.services.get_characteristic(uuid)
+        if found is None:
+            raise LinkLost(
+                f"the meter does not show the characteristic {uuid}: "
+                "wrong driver, or its list of services did not arrive whole"
+            )
+        return found
+
+    async def _read_facts(self, client: BleakClient, limits: Limits) -> None:
+        facts = []
+        for service in client.services:
+            if service.uuid != _DEVICE_INFORMATION:
+                continue
+            for characteristic in service.characteristics:
+                name = _FACTS.get(characteristic.uuid)
+                if name is None or "read" not in characteristic.properties:
+                    continue
+                try:
+                    data = await bounded(
+                        client.read_gatt_char(characteristic), limits.notify_s, self._lost
+                    )
+                except TimeoutError:
+                    break  # one that does not answer is enough: the person waits for readings
+                except FAILURES:
+                    continue
+                if text := _printable(data):
+                    facts.append((name, text))
+        self._facts = tuple(sorted(facts))
+
+    def _announce(self) -> None:
+        """Say once that the session is up; a frame that overtakes the subscription proves it."""
+        if not self.up:
+            self.up = True
+            self._sink(
+                LinkChange(
+                    self._now(),
+                    self._target.meter,
+                    self._session,
+                    up=True,
+                    reason="subscribed",
+                    facts=self._facts,
+                )
+            )
+
+    async def _listen(self) -> NoReturn:
+        silence_s = self._target.silence_s
+        while True:
+            left_s = self._last_s + silence_s - self._loop.time()
+            if left_s <= 0:
+                raise LinkSilent(f"the meter sent nothing for {silence_s:g} s")
+            await asyncio.wait({self._lost}, timeout=left_s)
+            if self._lost.done():
+                raise LinkLost(self._lost.result())
+
+    def _lose(self, reason: str) -> None:
+        if not self._lost.done():
+            self._lost.set_result(reason)
+
+
+def _printable(data: bytearray) -> str:
+    """UTF-8 text as the service's standard asks for; what cannot be shown is left out."""
+    text = data.decode("utf-8", errors="replace")
+    return "".join(letter for letter in text if letter.isprintable()).strip()
+
+
+async def _is_service_back(radio: Radio, seconds: float) -> bool:
+    """Wait, but no longer than until the Bluetooth service comes to the bus; whether it came."""
+    came = asyncio.Event()
+    radio.back.add(came.set)
+    try:
+        async with asyncio.timeout(seconds):
+            return await came.wait()
+    except TimeoutError:
+        return False
+    finally:
+        radio.back.discard(came.set)
