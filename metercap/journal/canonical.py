@@ -1,0 +1,103 @@
+"""JSON values to the one sequence of bytes that stands for them, and back.
+
+The form is RFC 8785 with a narrower set of values: no fractions at all, since a measured number is
+text, and no whole number that another program's JSON reader could round. It does not know what the
+values mean.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import NoReturn
+
+import rfc8785
+
+from metercap.errors import JournalError
+
+INTEGER_LIMIT = 10**15
+"""Whole numbers stay below this; a double holds every integer up to 2**53, about 9 * 10**15."""
+
+DEPTH_LIMIT = 32
+"""Levels of nesting; the deepest thing stored, a procedure with its circuit, needs under ten."""
+
+_INTEGER_DIGITS = 16  # the longest allowed integer in text: a sign and fifteen digits
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 in lower-case hexadecimal, as `sha256sum` prints it."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def dumps(obj: object) -> bytes:
+    """Write None, booleans, whole numbers, text, lists and string-keyed dictionaries as RFC 8785.
+
+    Raises JournalError for any other value, for |n| >= 10**15 and for nesting beyond 32 levels.
+    """
+    _refuse_outsiders(obj, DEPTH_LIMIT)
+    try:
+        return rfc8785.dumps(obj)  # type: ignore[arg-type]  # the walk above is the type check
+    except rfc8785.CanonicalizationError as error:
+        raise JournalError(f"canonical json: {str(error)!a}, expected plain text") from error
+
+
+def loads(data: bytes) -> object:
+    """Read bytes that `dumps` wrote; raises JournalError for any other spelling of a value."""
+    try:
+        obj = json.loads(
+            data.decode("utf-8"),
+            object_pairs_hook=_unique,
+            parse_int=_whole,
+            parse_float=_refuse_number,
+            parse_constant=_refuse_number,
+        )
+    except (ValueError, RecursionError) as error:
+        # The parser's own message may quote the input, so only its kind and place are repeated.
+        place = f" at byte {error.pos}" if isinstance(error, json.JSONDecodeError) else ""
+        raise JournalError(
+            f"canonical json: {type(error).__name__}{place}, expected json"
+        ) from error
+    if dumps(obj) != data:
+        raise JournalError("canonical json: another spelling, expected the one of rfc 8785")
+    return obj
+
+
+def _refuse_outsiders(value: object, depth: int) -> None:
+    if value is None or isinstance(value, (bool, str)):
+        return
+    if isinstance(value, int):
+        if abs(value) >= INTEGER_LIMIT:
+            raise JournalError("canonical json: an integer of 16 digits or more, expected text")
+        return
+    if depth == 0:
+        raise JournalError(f"canonical json: nested deeper than {DEPTH_LIMIT} levels")
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if not isinstance(key, str):
+                raise JournalError(f"canonical json: key {key!a}, expected text")
+            _refuse_outsiders(item, depth - 1)
+        return
+    if isinstance(value, (list, tuple)):
+        for item in value:
+            _refuse_outsiders(item, depth - 1)
+        return
+    # A float lands here on purpose: 1.20 would come back as 1.2, and the digits are the evidence.
+    raise JournalError(f"canonical json: a {type(value).__name__}, expected text or a whole number")
+
+
+def _unique(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    obj = dict(pairs)
+    if len(obj) != len(pairs):
+        raise JournalError("canonical json: a key stands twice in one object")
+    return obj
+
+
+def _whole(text: str) -> int:
+    # Cut here, before int() meets a million digits.
+    if len(text) > _INTEGER_DIGITS:
+        raise JournalError("canonical json: an integer of 16 digits or more, expected text")
+    return int(text)
+
+
+def _refuse_number(text: str) -> NoReturn:
+    raise JournalError(f"canonical json: number {text[:20]!a}, expected text or a whole number")
