@@ -1,0 +1,389 @@
+"""A driver file in, a Bluetooth meter out: advertising, GATT and notifications, as a bench meter.
+
+The same meter stands on a link inside this process (`Air`) or on a real adapter (`on_transport`).
+It sends what it is told to send; it measures nothing, paces nothing and reads no clock.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import asynccontextmanager, suppress
+from typing import TYPE_CHECKING, Self
+
+from bumble import data_types
+from bumble.controller import Controller
+from bumble.core import UUID, AdvertisingData
+from bumble.device import Device, DeviceConfiguration
+from bumble.gatt import Characteristic, CharacteristicValue, Descriptor, Service
+from bumble.hci import (
+    Address,
+    HCI_Error,
+    HCI_ErrorCode,
+    HCI_LE_Connection_Complete_Event,
+    HCI_StatusReturnParameters,
+)
+from bumble.link import LocalLink
+from bumble.transport import open_transport
+
+from metercap.errors import LinkError
+from metercap.meter.decode import build_decoder
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+    from types import TracebackType
+
+    from bumble.device import Connection
+    from bumble.transport.common import TransportSink, TransportSource
+
+    from metercap.meter.description import Driver
+    from metercap.model import Reading
+
+# Legacy advertising carries 31 bytes, and each part of it spends two on its length and type
+# (Bluetooth Core 5.4, Vol 6, Part B, 2.3.1.3 and Vol 3, Part C, 11).
+_ADVERTISING_BYTES = 31
+_PART_HEADER_BYTES = 2
+_FLAGS_BYTES = 3
+# A notification spends three bytes of ATT_MTU on its code and handle (Vol 3, Part F, 3.4.7.1).
+_NOTIFICATION_HEADER_BYTES = 3
+_DEVICE_INFORMATION = 0x180A
+_MODEL_NUMBER = 0x2A24
+_SERIAL_NUMBER = 0x2A25
+_PRESENTATION_FORMAT = 0x2904
+_BASE_UUID_TAIL = "-0000-1000-8000-00805f9b34fb"
+# 100 ms is what a mains-free instrument commonly does (common practice); a test asks for less.
+_ADVERTISING_INTERVAL_MS = 100.0
+_HOST_ADDRESS = "F0:4D:45:54:00:00"
+
+MODEL = "bench meter"
+
+
+class VirtualMeter:
+    """A meter that speaks as `driver` says, on any HCI transport's `source` and `sink`.
+
+    `name` is what it calls itself, `address` its static random address ("F0:00:00:00:00:01").
+    `written` holds what was written to its write characteristic, oldest first. It advertises from
+    `on` until a central connects, and again when that central has gone.
+    """
+
+    def __init__(
+        self,
+        driver: Driver,
+        name: str,
+        address: str,
+        source: TransportSource | Controller,
+        sink: TransportSink | Controller,
+        *,
+        interval_ms: float = _ADVERTISING_INTERVAL_MS,
+    ) -> None:
+        self.driver = driver
+        self.name = name
+        self.address = address
+        self.written: list[bytes] = []
+        self._decoder = build_decoder(driver)
+        self._last = b""
+        self._on = False
+        self._listeners: set[Connection] = set()
+        self._subscribed = asyncio.Event()
+        self._advertising: asyncio.Task[None] | None = None
+        self._device = Device.from_config_with_hci(
+            DeviceConfiguration(
+                name=name,
+                address=Address(address),
+                advertising_interval_min=interval_ms,
+                advertising_interval_max=interval_ms,
+            ),
+            source,
+            sink,
+        )
+        service = _uuid(driver.match.service)
+        self._notify = self._add_services(service)
+        short, whole = _advertising(service, name)
+        self._device.advertising_data = short
+        self._device.scan_response_data = whole
+        self._device.on("connection", self._on_connection)
+
+    @property
+    def subscribed(self) -> bool:
+        """Whether anyone has asked for notifications on a connection that still stands."""
+        return self._subscribed.is_set()
+
+    async def until_subscribed(self) -> None:
+        """Wait until someone has asked for notifications."""
+        await self._subscribed.wait()
+
+    async def on(self) -> None:
+        """Switch on: be seen by a scan and accept a connection."""
+        if self._on:
+            return
+        if not self._device.powered_on:
+            await self._device.power_on()
+        self._on = True
+        await self._advertise()
+
+    async def off(self) -> None:
+        """Switch off: end every connection and be seen no more. What was written is kept."""
+        self._on = False
+        if self._advertising is not None:
+            await self._advertising
+        if self._device.powered_on:
+            await self._device.stop_advertising()
+            await self.drop()
+
+    async def close(self) -> None:
+        """Switch off for good and let go of the transport."""
+        await self.off()
+        await self._device.power_off()
+
+    async def drop(self) -> None:
+        """End every connection, as a meter with a low battery does; it can be found again."""
+        for connection in list(self._device.connections.values()):
+            # The other side may have hung up first.
+            with suppress(HCI_Error):
+                await connection.disconnect()
+        if self._advertising is not None:
+            await self._advertising
+
+    async def send(self, data: bytes) -> None:
+        """Notify every subscriber of `data`, and return when the radio has taken it.
+
+        One call is one notification. A line instrument is a byte stream, so bytes that exceed a
+        notification are cut into several; for any other meter that raises `LinkError`, because no
+        receiver could tell the parts from whole frames.
+        """
+        self._last = data
+        for connection in tuple(self._listeners):
+            room = connection.att_mtu - _NOTIFICATION_HEADER_BYTES
+            if len(data) > room and self.driver.kind != "line":
+                raise LinkError(
+                    f"{self.name}: {len(data)} bytes in one notification, at most {room} expected"
+                )
+            for start in range(0, max(len(data), 1), room):
+                await self._device.notify_subscriber(
+                    connection, self._notify, data[start : start + room]
+                )
+            await connection.drain()
+
+    async def send_reading(self, reading: Reading) -> None:
+        """Notify every subscriber of the bytes that show `reading`; raises `DisplayError`."""
+        await self.send(self._decoder.encode(reading))
+
+    def _add_services(self, service: UUID) -> Characteristic[bytes]:
+        """Build the GATT table and hand back the characteristic that notifies."""
+        properties = Characteristic.Properties
+        notify = Characteristic[bytes](
+            _uuid(self.driver.link.notify),
+            properties.READ | properties.NOTIFY,
+            Characteristic.READABLE,
+            CharacteristicValue(read=lambda _connection: self._last),
+            _descriptors(self.driver),
+        )
+        notify.on(Characteristic.EVENT_SUBSCRIPTION, self._on_subscription)
+        characteristics = [notify]
+        if self.driver.link.write is not None:
+            characteristics.append(
+                Characteristic[bytes](
+                    _uuid(self.driver.link.write),
+                    properties.WRITE | properties.WRITE_WITHOUT_RESPONSE,
+                    Characteristic.WRITEABLE,
+                    CharacteristicValue(
+                        write=lambda _connection, value: self.written.append(bytes(value))
+                    ),
+                )
+            )
+        serial = f"bench-{self.address.replace(':', '').lower()}"
+        self._device.add_services(
+            [
+                Service(service, characteristics),
+                Service(
+                    UUID.from_16_bits(_DEVICE_INFORMATION),
+                    [
+                        _constant(_MODEL_NUMBER, MODEL.encode()),
+                        _constant(_SERIAL_NUMBER, serial.encode()),
+                    ],
+                ),
+            ]
+        )
+        return notify
+
+    async def _advertise(self) -> None:
+        await self._device.start_advertising()
+
+    def _on_connection(self, connection: Connection) -> None:
+        connection.on("disconnection", lambda _reason: self._on_disconnection(connection))
+
+    def _on_disconnection(self, connection: Connection) -> None:
+        self._forget(connection)
+        # bumble can restart advertising by itself, but then also restarts a meter switched off.
+        if self._on:
+            self._advertising = asyncio.create_task(self._advertise())
+
+    def _on_subscription(self, connection: Connection, notify: bool, _indicate: bool) -> None:
+        if notify:
+            self._listeners.add(connection)
+            self._subscribed.set()
+        else:
+            self._forget(connection)
+
+    def _forget(self, connection: Connection) -> None:
+        self._listeners.discard(connection)
+        if not self._listeners:
+            self._subscribed.clear()
+
+
+@asynccontextmanager
+async def on_transport(
+    spec: str, driver: Driver, name: str, address: str
+) -> AsyncIterator[VirtualMeter]:
+    """Put a meter on a real adapter and switch it on; switch it off at the end.
+
+    `spec` names a bumble transport: `hci-socket:1`, `usb:0`, `tcp-client:127.0.0.1:9911`. The
+    adapter must be powered off in the operating system first. Raises `LinkError` if it cannot be
+    opened.
+    """
+    try:
+        transport = await open_transport(spec)
+    except (OSError, ValueError, AttributeError) as problem:
+        raise LinkError(f"{spec}: cannot be opened as an adapter: {problem}") from problem
+    async with transport as (source, sink):
+        meter = VirtualMeter(driver, name, address, source, sink)
+        await meter.on()
+        try:
+            yield meter
+        finally:
+            await meter.close()
+
+
+class Air:
+    """Air inside this process: meters and hosts on it hear each other and nobody else."""
+
+    def __init__(self, *, interval_ms: float = _ADVERTISING_INTERVAL_MS) -> None:
+        self._interval_ms = interval_ms
+        self._link = LocalLink()  # type: ignore[no-untyped-call]
+        self._meters: list[VirtualMeter] = []
+        self._hosts: list[Device] = []
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        problem: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        await self.close()
+
+    def meter(self, driver: Driver, name: str, address: str) -> VirtualMeter:
+        """Put a meter here, still switched off."""
+        controller = _Controller(name, link=self._link)
+        meter = VirtualMeter(
+            driver, name, address, controller, controller, interval_ms=self._interval_ms
+        )
+        self._meters.append(meter)
+        return meter
+
+    async def host(self) -> Device:
+        """Put a central here, powered on; `bluetooth.bumble_radio` makes a radio of it."""
+        address = Address(f"{_HOST_ADDRESS[:-2]}{len(self._hosts) + 1:02X}")
+        controller = _Controller("host", link=self._link)
+        host = Device.with_hci("host", address, controller, controller)
+        await host.power_on()
+        self._hosts.append(host)
+        return host
+
+    async def close(self) -> None:
+        """Switch off everything that was put here."""
+        for meter in self._meters:
+            await meter.close()
+        for host in self._hosts:
+            await host.power_off()
+        self._meters.clear()
+        self._hosts.clear()
+
+
+class _Controller(Controller):
+    """bumble's controller, with the cancelling of a pending connection that 0.0.236 leaves out.
+
+    Without it a central that gives up on one meter can never connect again: every later attempt is
+    answered with "command disallowed".
+    """
+
+    def on_hci_le_create_connection_cancel_command(
+        self, _command: object
+    ) -> HCI_StatusReturnParameters:
+        pending, self.pending_le_connection = self.pending_le_connection, None
+        if pending is None:
+            return HCI_StatusReturnParameters(HCI_ErrorCode.COMMAND_DISALLOWED_ERROR)
+        # Bluetooth Core 5.4, Vol 4, Part E, 7.8.13: the attempt ends with this error.
+        self.send_hci_packet(
+            HCI_LE_Connection_Complete_Event(
+                status=HCI_ErrorCode.UNKNOWN_CONNECTION_IDENTIFIER_ERROR,
+                connection_handle=0,
+                role=0,
+                peer_address_type=pending.peer_address.address_type,
+                peer_address=pending.peer_address,
+                connection_interval=0,
+                peripheral_latency=0,
+                supervision_timeout=0,
+                central_clock_accuracy=0,
+            )
+        )
+        return HCI_StatusReturnParameters(HCI_ErrorCode.SUCCESS)
+
+
+def _uuid(text: str) -> UUID:
+    """Parse a UUID's text; one made from the Bluetooth base becomes its 16 bits."""
+    text = text.lower()
+    if text.startswith("0000") and text.endswith(_BASE_UUID_TAIL):
+        return UUID(text[4:8])
+    return UUID(text)
+
+
+def _constant(number: int, value: bytes) -> Characteristic[bytes]:
+    return Characteristic[bytes](
+        UUID.from_16_bits(number), Characteristic.Properties.READ, Characteristic.READABLE, value
+    )
+
+
+def _descriptors(driver: Driver) -> list[Descriptor]:
+    presentation = None  # filled in when the schema lands
+    if presentation is None:
+        return []
+    return [
+        Descriptor(UUID.from_16_bits(_PRESENTATION_FORMAT), Characteristic.READABLE, presentation)
+    ]
+
+
+def _advertising(service: UUID, name: str) -> tuple[bytes, bytes]:
+    """Fit flags, service and as much of the name as there is room for; the whole name apart.
+
+    The second part is the scan response, which bumble's own controller never sends.
+    """
+    flags = data_types.Flags(
+        AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
+        | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
+    )
+    services = (
+        data_types.CompleteListOf16BitServiceUUIDs([service])
+        if len(service.uuid_bytes) == 2  # noqa: PLR2004  the type's own name says 16 bits
+        else data_types.CompleteListOf128BitServiceUUIDs([service])
+    )
+    room = (
+        _ADVERTISING_BYTES
+        - _FLAGS_BYTES
+        - _PART_HEADER_BYTES
+        - len(service.uuid_bytes)
+        - _PART_HEADER_BYTES
+    )
+    # A name cut inside a character would not be text any more.
+    short = name.encode()[:room].decode(errors="ignore")
+    called = (
+        data_types.CompleteLocalName(name)
+        if short == name
+        else data_types.ShortenedLocalName(short)
+    )
+    whole = name.encode()[: _ADVERTISING_BYTES - _PART_HEADER_BYTES].decode(errors="ignore")
+    return (
+        bytes(AdvertisingData([flags, services, called])),
+        bytes(AdvertisingData([data_types.CompleteLocalName(whole)])),
+    )
