@@ -8,6 +8,7 @@ decodes a frame or opens a file.
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING, Any, TextIO
 
 from metercap.errors import LinkError
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 Item = Frame | LinkChange
 
 VERSION = 1
+
+# 19 digits hold any count of 64 bits with a sign.
+_NANOSECONDS = re.compile(r"-?[0-9]{1,19}")
 
 
 def write_header(**facts: str) -> str:
@@ -176,9 +180,9 @@ class _Fields:
         return value
 
     def nanoseconds(self, name: str) -> int:
-        value = self.text(name)
-        # 20 digits hold any 64-bit count; int() alone would also take "1_0" and other scripts.
-        if not (value.isascii() and value.removeprefix("-").isdigit() and len(value) <= 20):  # noqa: PLR2004
+        value = self._fields.get(name)
+        # int() alone would also take "1_0", blanks and other scripts' digits.
+        if not isinstance(value, str) or not _NANOSECONDS.fullmatch(value):
             raise self.fail(name, "nanoseconds as text")
         return int(value)
 

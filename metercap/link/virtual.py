@@ -27,11 +27,13 @@ from bumble.transport import open_transport
 
 from metercap.errors import LinkError
 from metercap.meter.decode import build_decoder
+from metercap.meter.description import AttributeDriver
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
     from types import TracebackType
 
+    from bumble.core import DataType
     from bumble.device import Connection
     from bumble.transport.common import TransportSink, TransportSource
 
@@ -42,7 +44,7 @@ if TYPE_CHECKING:
 # (Bluetooth Core 5.4, Vol 6, Part B, 2.3.1.3 and Vol 3, Part C, 11).
 _ADVERTISING_BYTES = 31
 _PART_HEADER_BYTES = 2
-_FLAGS_BYTES = 3
+_SHORT_UUID_BYTES = 2
 # A notification spends three bytes of ATT_MTU on its code and handle (Vol 3, Part F, 3.4.7.1).
 _NOTIFICATION_HEADER_BYTES = 3
 _DEVICE_INFORMATION = 0x180A
@@ -52,6 +54,8 @@ _PRESENTATION_FORMAT = 0x2904
 _BASE_UUID_TAIL = "-0000-1000-8000-00805f9b34fb"
 # 100 ms is what a mains-free instrument commonly does (common practice); a test asks for less.
 _ADVERTISING_INTERVAL_MS = 100.0
+# Holds the characteristics of a meter that is known by its name alone; an invented number.
+_UNNAMED_SERVICE = "6d657465-7263-4170-8000-62656e636800"
 _HOST_ADDRESS = "F0:4D:45:54:00:00"
 
 MODEL = "bench meter"
@@ -95,8 +99,8 @@ class VirtualMeter:
             source,
             sink,
         )
-        service = _uuid(driver.match.service)
-        self._notify = self._add_services(service)
+        service = None if driver.match.service is None else _uuid(driver.match.service)
+        self._notify = self._add_services(service or UUID(_UNNAMED_SERVICE))
         short, whole = _advertising(service, name)
         self._device.advertising_data = short
         self._device.scan_response_data = whole
@@ -346,44 +350,42 @@ def _constant(number: int, value: bytes) -> Characteristic[bytes]:
 
 
 def _descriptors(driver: Driver) -> list[Descriptor]:
-    presentation = None  # filled in when the schema lands
-    if presentation is None:
+    """Give the descriptor by which a self-described value says its format and unit."""
+    if not isinstance(driver, AttributeDriver) or driver.attribute.presentation is None:
         return []
-    return [
-        Descriptor(UUID.from_16_bits(_PRESENTATION_FORMAT), Characteristic.READABLE, presentation)
-    ]
+    octets = bytes.fromhex(driver.attribute.presentation)
+    return [Descriptor(UUID.from_16_bits(_PRESENTATION_FORMAT), Characteristic.READABLE, octets)]
 
 
-def _advertising(service: UUID, name: str) -> tuple[bytes, bytes]:
+def _advertising(service: UUID | None, name: str) -> tuple[bytes, bytes]:
     """Fit flags, service and as much of the name as there is room for; the whole name apart.
 
     The second part is the scan response, which bumble's own controller never sends.
     """
-    flags = data_types.Flags(
-        AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
-        | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
-    )
-    services = (
-        data_types.CompleteListOf16BitServiceUUIDs([service])
-        if len(service.uuid_bytes) == 2  # noqa: PLR2004  the type's own name says 16 bits
-        else data_types.CompleteListOf128BitServiceUUIDs([service])
-    )
-    room = (
-        _ADVERTISING_BYTES
-        - _FLAGS_BYTES
-        - _PART_HEADER_BYTES
-        - len(service.uuid_bytes)
-        - _PART_HEADER_BYTES
-    )
-    # A name cut inside a character would not be text any more.
-    short = name.encode()[:room].decode(errors="ignore")
-    called = (
+    parts: list[DataType] = [
+        data_types.Flags(
+            AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
+            | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
+        )
+    ]
+    if service is not None:
+        is_short = len(service.uuid_bytes) == _SHORT_UUID_BYTES
+        parts.append(
+            data_types.CompleteListOf16BitServiceUUIDs([service])
+            if is_short
+            else data_types.CompleteListOf128BitServiceUUIDs([service])
+        )
+    taken = len(bytes(AdvertisingData(parts)))
+    short = _cut(name, _ADVERTISING_BYTES - taken - _PART_HEADER_BYTES)
+    parts.append(
         data_types.CompleteLocalName(name)
         if short == name
         else data_types.ShortenedLocalName(short)
     )
-    whole = name.encode()[: _ADVERTISING_BYTES - _PART_HEADER_BYTES].decode(errors="ignore")
-    return (
-        bytes(AdvertisingData([flags, services, called])),
-        bytes(AdvertisingData([data_types.CompleteLocalName(whole)])),
-    )
+    whole = data_types.CompleteLocalName(_cut(name, _ADVERTISING_BYTES - _PART_HEADER_BYTES))
+    return bytes(AdvertisingData(parts)), bytes(AdvertisingData([whole]))
+
+
+def _cut(name: str, most_bytes: int) -> str:
+    """Shorten a name without cutting inside a character."""
+    return name.encode()[:most_bytes].decode(errors="ignore")
