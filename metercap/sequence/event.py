@@ -1,0 +1,127 @@
+"""What happens on a visit, as values: readings, and what the person declares, sees or decides.
+
+Each carries `at`, when it happened, and `seq`, the journal entry that holds it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from metercap.model import Instant, Reading
+
+
+class Measured(NamedTuple):
+    """The meter showed something. `fresh` is False for a frame that came late or twice."""
+
+    at: Instant
+    seq: int
+    meter: str
+    reading: Reading
+    fresh: bool = True
+
+
+class Garbled(NamedTuple):
+    """The meter sent bytes that are not a reading."""
+
+    at: Instant
+    seq: int
+    meter: str
+    reason: str
+
+
+class Linked(NamedTuple):
+    """A connection to a meter began or ended."""
+
+    at: Instant
+    seq: int
+    meter: str
+    up: bool
+    reason: str
+
+
+class Declared(NamedTuple):
+    """The person declares an act, with its answers."""
+
+    at: Instant
+    seq: int
+    by: str
+    act: str
+    answers: Mapping[str, str]
+
+
+class Begun(NamedTuple):
+    """The person says that the probes are on the points of a step."""
+
+    at: Instant
+    seq: int
+    by: str
+    step: str
+
+
+class Observed(NamedTuple):
+    """The person answers what was seen."""
+
+    at: Instant
+    seq: int
+    by: str
+    step: str
+    answer: str
+
+
+class Chosen(NamedTuple):
+    """The person decides what follows a failed step: "again", or the id of a repair."""
+
+    at: Instant
+    seq: int
+    by: str
+    what: str
+
+
+class Limited(NamedTuple):
+    """A step will not be tested: the reason, and with whom that was agreed."""
+
+    at: Instant
+    seq: int
+    by: str
+    step: str
+    reason: str
+    agreed_with: str
+
+
+class TakenOver(NamedTuple):
+    """Another person takes over the work."""
+
+    at: Instant
+    seq: int
+    by: str
+
+
+class Restarted(NamedTuple):
+    """The recorder started again in the middle of the job."""
+
+    at: Instant
+    seq: int
+
+
+class Closed(NamedTuple):
+    """The job is over."""
+
+    at: Instant
+    seq: int
+    reason: str
+
+
+Event = (
+    Measured
+    | Garbled
+    | Linked
+    | Declared
+    | Begun
+    | Observed
+    | Chosen
+    | Limited
+    | TakenOver
+    | Restarted
+    | Closed
+)

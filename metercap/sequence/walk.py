@@ -1,0 +1,492 @@
+"""Events in, effects out: which step is asked, what it waits for, what stands and what is void.
+
+A state machine without a clock: time is what the events carry. An act or a passed step *stands*
+until something voids it, and whatever is needed but does not stand is asked first; so a void leads
+back to the act by itself, and nothing is reached without its gates. It reads no meter and writes
+no journal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from decimal import Decimal
+from typing import NamedTuple
+
+from metercap import units
+from metercap.model import NS_PER_S, Instant, Reading, Status
+from metercap.procedure.description import Act, Guard, Limits, Procedure, Question, Step
+from metercap.sequence import judge
+from metercap.sequence.attempt import Attempt, Outcome
+from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
+from metercap.sequence.event import (
+    Begun,
+    Chosen,
+    Closed,
+    Declared,
+    Event,
+    Garbled,
+    Limited,
+    Linked,
+    Measured,
+    Observed,
+    Restarted,
+    TakenOver,
+)
+from metercap.sequence.judge import Verdict
+
+AGAIN = "again"
+_FAILING = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
+_DEFAULT_INTERVAL_NS = NS_PER_S // 4
+
+
+class _Standing(NamedTuple):
+    """A declared act or a passed step, while it holds."""
+
+    at: Instant
+    answers: Mapping[str, str]
+
+
+class Walk:
+    """One procedure, walked by one person at a time."""
+
+    def __init__(
+        self, procedure: Procedure, by: str, interval_ns: int = _DEFAULT_INTERVAL_NS
+    ) -> None:
+        self._procedure = procedure
+        self._by = by
+        self._interval_ns = interval_ns
+        self._acts = {act.id: act for act in procedure.act}
+        self._steps = {step.id: step for step in procedure.step}
+        self._standing: dict[str, _Standing] = {}
+        self._outcomes: dict[str, Outcome] = {}
+        self._counts: dict[str, int] = {}
+        self._passed_over: set[str] = set()
+        self._limited: dict[str, str] = {}
+        self._stopped: str | None = None
+        self._aim: str | None = None
+        self._attempt: Attempt | None = None
+        self._is_closed = False
+        self._at = Instant(0, 0, "", synced=False)
+        self._seq = 0
+        self._out: list[Effect] = []
+        self._asked: Ask | None = None
+        self._lives_ns = {
+            act.id: units.parse_duration_ns(act.stands) for act in procedure.act if act.stands
+        }
+        self._guards = [(guard, *units.parse_amount(guard.above)) for guard in procedure.guard]
+        self._take: dict[type, Callable[..., None]] = {
+            Measured: self._measured,
+            Garbled: self._garbled,
+            Linked: self._linked,
+            Declared: self._declared,
+            Begun: self._begun,
+            Observed: self._observed,
+            Chosen: self._chosen,
+            Limited: self._limit,
+            TakenOver: self._taken_over,
+            Restarted: self._restarted,
+            Closed: self._close,
+        }
+
+    @property
+    def asked(self) -> Ask:
+        """What the walk waits for now."""
+        return self._task()
+
+    @property
+    def operator(self) -> str:
+        """The person at work."""
+        return self._by
+
+    def start(self) -> list[Effect]:
+        """What is asked before anything has happened."""
+        self._out = []
+        self._announce()
+        return self._out
+
+    def feed(self, event: Event) -> list[Effect]:
+        """Take one event; the effects come in order, the next thing asked last."""
+        self._out = []
+        if self._is_closed:
+            return self._out
+        self._at, self._seq = event.at, event.seq
+        self._expire()
+        self._take[type(event)](event)
+        if any(isinstance(effect, Claim) for effect in self._out):
+            self._announce()  # whatever changes what is asked is claimed
+        return self._out
+
+    # What is asked
+
+    def _needs(self, item: Act | Step) -> Iterable[str]:
+        yield from item.needs
+        if isinstance(item, Step):
+            if item.subtract:
+                yield item.subtract
+            if item.expect and item.expect.near:
+                yield item.expect.near.step
+
+    def _first_unmet(self, item: Act | Step) -> Act | Step | None:
+        """The first thing that `item` needs, however deep, and that does not stand."""
+        for name in self._needs(item):
+            if name not in self._standing:
+                need = self._acts.get(name) or self._steps[name]
+                return self._first_unmet(need) or need
+        return None
+
+    def _is_out_of_reach(self, item: Act | Step) -> bool:
+        """Whether it waits for a step that has been given up."""
+        return any(
+            name in self._passed_over
+            or name in self._limited
+            or self._is_out_of_reach(self._acts.get(name) or self._steps[name])
+            for name in self._needs(item)
+            if name not in self._standing
+        )
+
+    def _task(self) -> Ask:
+        if self._is_closed:
+            return Ask("close", "")
+        if self._stopped is not None:
+            repairs = (act.id for act in self._procedure.act if self._stopped in act.offered_after)
+            return Ask("choose", self._stopped, (AGAIN, *repairs))
+        wanted: list[Act | Step] = [self._acts[self._aim]] if self._aim else []
+        wanted += [
+            step
+            for step in self._procedure.step
+            if step.id not in self._standing
+            and step.id not in self._passed_over
+            and step.id not in self._limited
+        ]
+        for item in wanted:
+            if not self._is_out_of_reach(item):
+                return self._ask(self._first_unmet(item) or item)
+        return Ask("close", "")
+
+    def _ask(self, item: Act | Step) -> Ask:
+        if isinstance(item, Act):
+            return Ask("act", item.id)
+        if item.is_observed:
+            return Ask("observe", item.id, item.answers)
+        return Ask("measure", item.id)
+
+    def _announce(self) -> None:
+        """Say what is asked, if that has changed, and make ready for its readings."""
+        ask = self._task()
+        attempt = self._attempt
+        if attempt is not None and (ask.what, ask.id) != ("measure", attempt.step.id):
+            if attempt.is_open:
+                self._end(attempt.lapse("something that it needs no longer stands"))
+                ask = self._task()
+            self._attempt = None
+        if ask.what == "measure" and self._attempt is None:
+            step = self._steps[ask.id]
+            self._attempt = Attempt(
+                step, self._interval_ns, self._limits(step), self._null(step.subtract)
+            )
+        if ask != self._asked:
+            self._asked = ask
+            self._out.append(ask)
+
+    def _limits(self, step: Step) -> Limits | None:
+        """The limits as numbers; None where an overload is wanted."""
+        expect = step.expect
+        if expect is None or expect.overload is not None:
+            return None
+        if expect.near is None:
+            return expect.limits()
+        base = self._outcomes[expect.near.step].estimate
+        if base is None:
+            raise ValueError(f"step {step.id}: near: {expect.near.step} has given no value")
+        within, unit = units.parse_amount(expect.near.within)
+        middle = units.convert(base.value, base.unit, unit)
+        percent, _ = units.parse_amount(f"{expect.near.percent} %")
+        width = max(within, abs(middle) * percent / 100)
+        return Limits(middle - width, middle + width, unit)
+
+    def _null(self, name: str | None) -> judge.Null | None:
+        if name is None:
+            return None
+        outcome = self._outcomes[name]
+        if outcome.settled is None or outcome.estimate is None:
+            return None
+        return judge.Null(outcome.settled, outcome.estimate.unit)
+
+    # What happens
+
+    def _measured(self, event: Measured) -> None:
+        if event.fresh:
+            for guard, limit, unit in self._guards:
+                self._watch(guard, limit, unit, event.reading)
+            if self._out:
+                self._announce()
+        attempt = self._attempt
+        if attempt is None:
+            return
+        progress, outcome = attempt.take(event)
+        self._out.append(progress)
+        if outcome is not None:
+            self._end(outcome)
+
+    def _watch(self, guard: Guard, limit: Decimal, unit: str, reading: Reading) -> None:
+        if (
+            guard.standing not in self._standing
+            or reading.quantity != guard.quantity
+            or reading.coupling != guard.coupling
+        ):
+            return
+        if reading.status is Status.OK and reading.value is not None:
+            if units.convert(abs(Decimal(reading.value)), reading.unit, unit) <= limit:
+                return
+        elif reading.status is not Status.OVER:
+            return
+        found = f"{reading.value or 'more than the range'} {reading.unit}"
+        self._void(guard.voids, f"{guard.say} Found {found}, expected at most {guard.above}.")
+
+    def _garbled(self, event: Garbled) -> None:
+        self._show(Signal.NO_VALUE, f"not a reading: {event.reason}")
+
+    def _linked(self, event: Linked) -> None:
+        if self._attempt is not None:
+            self._attempt.interrupt()
+        if not event.up:
+            self._show(Signal.NO_LINK, event.reason)
+
+    def _taken_over(self, event: TakenOver) -> None:
+        self._by = event.by
+        self._void_where("operator", f"{event.by} took over the work")
+
+    def _restarted(self, _event: Restarted) -> None:
+        if self._attempt is not None and self._attempt.is_open:
+            self._end(self._attempt.lapse("the recorder started again"))
+        self._attempt = None
+        self._void_where("restart", "the recorder started again")
+        self._announce()
+
+    def _end(self, outcome: Outcome) -> None:
+        """Journal an attempt's outcome and draw what follows from it."""
+        attempt = self._attempt
+        if attempt is None:
+            raise AssertionError("an outcome without an attempt")
+        step, self._attempt = attempt.step, None
+        opened = attempt.opened_seq if attempt.opened_seq is not None else self._seq
+        self._conclude(step, outcome, {"opened": opened, "source": step.source})
+        if outcome.verdict is Verdict.UNDECIDED and "null" in outcome.facts and step.subtract:
+            self._void((step.subtract,), outcome.why)
+
+    def _conclude(self, step: Step, outcome: Outcome, more: dict[str, object]) -> None:
+        number = self._counts.get(step.id, 0) + 1
+        self._counts[step.id] = number
+        self._outcomes[step.id] = outcome
+        body: dict[str, object] = {
+            "step": step.id,
+            "attempt": number,
+            "verdict": outcome.verdict.value,
+            "by": self._by,
+        }
+        if outcome.why:
+            body["why"] = outcome.why
+        self._claim("attempt", body | outcome.facts | more)
+        if outcome.verdict.holds:
+            self._standing[step.id] = _Standing(self._at, {})
+        elif outcome.verdict is not Verdict.UNDECIDED:
+            if step.on_fail == "go-on":
+                self._passed_over.add(step.id)
+            else:
+                self._stopped = step.id
+
+    def _declared(self, event: Declared) -> None:
+        act = self._acts.get(event.act)
+        refusal = self._why_not(event.by, "act", event.act)
+        if refusal is None and act is not None:
+            refusal = self._check_answers(act, event.answers)
+        if refusal is not None or act is None:
+            self._refuse(event.act, refusal or "not an act of this procedure")
+            return
+        body: dict[str, object] = {"act": act.id, "by": event.by, "answers": dict(event.answers)}
+        failed = [
+            f"{question.field}: {event.answers[question.field]}"
+            for question in act.ask
+            if question.accepted and event.answers[question.field] not in question.accepted
+        ]
+        if failed:
+            self._claim("act", body | {"outcome": "failed", "why": "; ".join(failed)})
+            self._void(act.fail_voids, f"{act.title}: {'; '.join(failed)}")
+            return
+        self._standing[act.id] = _Standing(event.at, dict(event.answers))
+        self._claim("act", body | {"outcome": "stands"})
+        if self._aim == act.id:
+            self._aim = None
+        self._void(act.voids, f"{act.title}, as declared")
+        if act.offered_after:
+            del self._standing[act.id]  # a repair is done once for each time it is chosen
+
+    def _check_answers(self, act: Act, answers: Mapping[str, str]) -> str | None:
+        fields = {question.field for question in act.ask}
+        for field in answers:
+            if field not in fields:
+                return f"{field}: found an answer to a question that is not asked"
+        for question in act.ask:
+            problem = self._check_answer(question, answers.get(question.field, ""))
+            if problem is not None:
+                return f"{question.field}: {problem}"
+        return None
+
+    def _check_answer(self, question: Question, answer: str) -> str | None:
+        if not answer.strip():
+            return "found no answer, expected one"
+        if question.answers and answer not in question.answers:
+            return f"found {answer!r}, expected one of {', '.join(question.answers)}"
+        if question.same_as is not None:
+            earlier = self._standing.get(question.same_as)
+            wanted = earlier.answers.get(question.field) if earlier else None
+            if answer != wanted:
+                return f"found {answer!r}, expected {wanted!r} as declared before"
+        return None
+
+    def _why_not(self, by: str, what: str, name: str) -> str | None:
+        """Why this person cannot do this now, or None."""
+        if by != self._by:
+            return f"found {by!r}, expected {self._by!r}, who is at work"
+        ask = self._task()
+        if (ask.what, ask.id) != (what, name):
+            return f"not asked now, expected {ask.what} {ask.id}".rstrip()
+        return None
+
+    def _begun(self, event: Begun) -> None:
+        refusal = self._why_not(event.by, "measure", event.step)
+        if refusal is None and self._attempt is not None:
+            refusal = self._attempt.begin(event.at.boot_ns, event.seq)
+        if refusal is not None:
+            self._refuse(event.step, refusal)
+
+    def _observed(self, event: Observed) -> None:
+        refusal = self._why_not(event.by, "observe", event.step)
+        step = self._steps.get(event.step)
+        if refusal is None and step is not None and event.answer not in step.answers:
+            refusal = f"found {event.answer!r}, expected one of {', '.join(step.answers)}"
+        if refusal is not None or step is None:
+            self._refuse(event.step, refusal or "not a step of this procedure")
+            return
+        verdict = Verdict.PASS if event.answer in step.accept else Verdict.FAIL
+        facts: dict[str, object] = {
+            "answer": event.answer,
+            "limit": {"accept": list(step.accept)},
+            "source": step.source,
+        }
+        self._conclude(step, Outcome(verdict, "", facts), {})
+
+    def _chosen(self, event: Chosen) -> None:
+        ask = self._task()
+        if event.by != self._by:
+            self._refuse(event.what, f"found {event.by!r}, expected {self._by!r}, who is at work")
+        elif ask.what != "choose" or event.what not in ask.options:
+            options = ", ".join(ask.options) if ask.what == "choose" else f"{ask.what} {ask.id}"
+            self._refuse(event.what, f"not asked now, expected {options}".rstrip())
+        else:
+            self._stopped = None
+            self._aim = None if event.what == AGAIN else event.what
+            self._claim("choice", {"by": event.by, "after": ask.id, "what": event.what})
+
+    def _limit(self, event: Limited) -> None:
+        refusal = None
+        if event.by != self._by:
+            refusal = f"found {event.by!r}, expected {self._by!r}, who is at work"
+        elif event.step not in self._steps:
+            refusal = "not a step of this procedure"
+        elif event.step in self._standing:
+            refusal = "this step has passed, expected one that has not"
+        elif not event.reason.strip() or not event.agreed_with.strip():
+            refusal = "found no reason or nobody who agreed, expected both"
+        if refusal is not None:
+            self._refuse(event.step, refusal)
+            return
+        if self._stopped == event.step:
+            self._stopped = None
+        self._limited[event.step] = event.reason
+        body: dict[str, object] = {
+            "step": event.step,
+            "by": event.by,
+            "verdict": Verdict.NOT_TESTED.value,
+            "why": event.reason,
+            "agreed": event.agreed_with,
+        }
+        self._claim("limitation", body)
+
+    # What falls
+
+    def _expire(self) -> None:
+        """End what has stood for longer than it may, and what another boot's clock began."""
+        for name, life_ns in self._lives_ns.items():
+            standing = self._standing.get(name)
+            if standing is None:
+                continue
+            title = self._acts[name].title
+            if standing.at.boot != self._at.boot:
+                self._void((name,), f"{title}: the recorder's clock began anew")
+            elif self._at.boot_ns - standing.at.boot_ns > life_ns:
+                self._void((name,), f"{title}: older than {self._acts[name].stands}")
+
+    def _void_where(self, occasion: str, why: str) -> None:
+        self._void([act.id for act in self._procedure.act if occasion in act.void_on], why)
+
+    def _void(self, names: Iterable[str], why: str) -> None:
+        """End what stands under these names, and every standing act that needs one of them."""
+        fallen: list[str] = []
+        waiting = list(names)
+        while waiting:
+            name = waiting.pop(0)
+            if name in self._standing:
+                del self._standing[name]
+                fallen.append(name)
+                waiting += [
+                    act.id
+                    for act in self._procedure.act
+                    if name in act.needs and act.id in self._standing
+                ]
+        if fallen:
+            self._claim("void", {"what": list(fallen), "why": why})
+
+    # What is said
+
+    def _show(self, signal: Signal, note: str) -> None:
+        if self._attempt is not None:
+            dwell_ns = units.parse_duration_ns(self._attempt.step.dwell)
+            self._out.append(Progress(self._attempt.step.id, signal, note, None, 0, dwell_ns))
+
+    def _claim(self, kind: str, body: dict[str, object]) -> None:
+        self._out.append(Claim({"claim": kind, "cause": self._seq, **body}))
+
+    def _refuse(self, what: str, why: str) -> None:
+        self._claim("refusal", {"what": what, "why": why})
+
+    def _close(self, event: Closed) -> None:
+        if self._attempt is not None and self._attempt.is_open:
+            self._end(self._attempt.lapse("the job was closed"))
+        self._attempt = None
+        steps = {step.id: self._summary(step) for step in self._procedure.step}
+        verdicts = [str(row["verdict"]) for row in steps.values()]
+        if all(Verdict(verdict).holds for verdict in verdicts):
+            result = "all steps hold"
+        elif any(Verdict(verdict) in _FAILING for verdict in verdicts):
+            result = "steps fail"
+        else:
+            result = "steps missing"
+        self._claim("job", {"result": result, "reason": event.reason, "steps": steps})
+        self._is_closed = True
+
+    def _summary(self, step: Step) -> dict[str, object]:
+        attempts = self._counts.get(step.id, 0)
+        outcome = self._outcomes.get(step.id)
+        row: dict[str, object] = {"attempts": attempts}
+        if step.id in self._limited:
+            failed = outcome is not None and outcome.verdict in _FAILING
+            verdict = outcome.verdict if outcome and failed else Verdict.NOT_TESTED
+            return row | {"verdict": verdict.value, "why": self._limited[step.id]}
+        if outcome is None:
+            return row | {"verdict": Verdict.NOT_TESTED.value, "why": "not reached"}
+        if outcome.verdict.holds and step.id not in self._standing:
+            return row | {"verdict": Verdict.NOT_TESTED.value, "why": "void, and not repeated"}
+        if outcome.verdict is Verdict.UNDECIDED:
+            return row | {"verdict": Verdict.NOT_TESTED.value, "why": outcome.why}
+        return row | {"verdict": outcome.verdict.value}
