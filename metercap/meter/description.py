@@ -1,0 +1,748 @@
+"""A driver file's text to a `Driver`: how one meter's bytes become readings, as data.
+
+What a file may say is all here: keys, types, and which bit belongs to whom. Nothing is decoded.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import unicodedata
+from decimal import Decimal
+from typing import Annotated, Literal
+
+from pydantic import Field as Rule
+
+from metercap import units
+from metercap.datafile import Table, load_table, parse_table
+from metercap.errors import DriverError
+from metercap.meter.attribute import VOLTAGE, parse_presentation
+from metercap.model import Accuracy, Reading, Status
+
+MOST_BYTES = 64 * 1024  # a description of the largest display is under 8 KiB
+MOST_FRAME_BYTES = 512  # the longest attribute value that ATT allows (Core, Vol 3 Part F 3.2.9)
+MOST_DIGITS = 8  # more digits than any hand meter shows
+MOST_ROWS = 64
+
+Id = Annotated[str, Rule(pattern=r"^[a-z][a-z0-9-]{0,63}$")]
+Key = Annotated[str, Rule(pattern=r"^[a-z][a-z0-9_-]{0,31}$")]
+Text = Annotated[str, Rule(min_length=1, max_length=200)]
+Short = Annotated[str, Rule(max_length=32)]
+Uuid = Annotated[str, Rule(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
+Hex = Annotated[str, Rule(pattern=r"^[0-9A-Fa-f]{2}( ?[0-9A-Fa-f]{2})*$", max_length=2048)]
+Bit = Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,2})\.[0-7]$")]
+Number = Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,8})(\.[0-9]{1,8})?$")]
+Signed = Annotated[str, Rule(pattern=r"^-?[0-9]{1,8}(\.[0-9]{1,8})?$")]
+Duration = Annotated[str, Rule(pattern=r"^[0-9]{1,4}(\.[0-9]{1,3})? (ms|s|min)$")]
+Size = Annotated[int, Rule(ge=1, le=MOST_FRAME_BYTES)]
+Index = Annotated[int, Rule(ge=0, lt=MOST_FRAME_BYTES)]
+Decimals = Annotated[int, Rule(ge=0, le=MOST_DIGITS)]
+
+
+class Match(Table):
+    """How to know the meter in a scan: an offered service, a name that may end in one `*`."""
+
+    service: Uuid | None = None
+    name: Annotated[str, Rule(pattern=r"^[^*]+\*?$", max_length=64)] | None = None
+
+
+class Link(Table):
+    """Which characteristics carry the readings, and how often the meter sends one."""
+
+    notify: Uuid
+    write: Uuid | None = None
+    start: Hex | None = None
+    interval: Duration
+
+    @property
+    def interval_ns(self) -> int:
+        """The time between two readings, in nanoseconds."""
+        return units.parse_duration_ns(self.interval)
+
+
+class AccuracyRow(Table):
+    """Limit of error: percent of reading plus counts of the last digit shown."""
+
+    percent: Number
+    counts: Number
+
+    @property
+    def value(self) -> Accuracy:
+        """The two numbers as decimals."""
+        return Accuracy(Decimal(self.percent), Decimal(self.counts))
+
+
+class Function(Table):
+    """One row of the function table: what the digits then mean."""
+
+    name: Id
+    quantity: Text
+    unit: Text
+    coupling: Literal["ac", "dc", "none"]
+    ceiling: Number
+    decimals: Decimals | None = None
+    accuracy: AccuracyRow | None = None
+
+    def reading(
+        self, value: str | None, status: Status = Status.OK, marks: tuple[str, ...] = ()
+    ) -> Reading:
+        """What the display says when it shows `value`, or `status` in its place, in this row."""
+        return Reading(
+            self.quantity,
+            value,
+            self.unit,
+            status,
+            None if self.coupling == "none" else self.coupling,
+            self.name,
+            self.ceiling,
+            None if self.accuracy is None else self.accuracy.value,
+            marks,
+        )
+
+
+class FrameFunction(Function):
+    """`when` names the lit flags, or the value of each code; whatever it leaves out is 0."""
+
+    when: tuple[Key, ...] | dict[Key, int | str] = ()
+
+    @property
+    def codes(self) -> dict[str, int | str]:
+        """Field name -> value that selects this row."""
+        return self.when if isinstance(self.when, dict) else dict.fromkeys(self.when, 1)
+
+
+class LineFunction(Function):
+    """Literal text that stands around the number; `marks` are what such a line also says."""
+
+    before: Short = ""
+    after: Short = ""
+    marks: tuple[Text, ...] = ()
+
+
+class ExampleReading(Table):
+    """What the display showed; `function` names the row."""
+
+    function: Id
+    quantity: Text
+    unit: Text
+    coupling: Literal["ac", "dc", "none"] = "none"
+    status: Literal["ok", "over", "under", "unknown", "invalid", "blank"] = "ok"
+    value: Signed | None = None
+    marks: tuple[Text, ...] = ()
+
+
+class Example(Table):
+    """One notification, as `hex` or (line instruments, without terminator) as `text`."""
+
+    hex: Hex | None = None
+    text: Text | None = None
+    reading: ExampleReading
+
+
+class Driver(Table):
+    """What every driver file says, whatever its kind."""
+
+    id: Id
+    title: Text
+    version: Text
+    kind: Literal["frame", "line", "attribute"]
+    match: Match
+    link: Link
+    function: tuple[Function, ...]
+    example: Annotated[tuple[Example, ...], Rule(min_length=1, max_length=1000)]
+
+
+class Constant(Table):
+    """Bytes that never change: from byte `at` on, before the mask is laid over them."""
+
+    at: Index
+    hex: Hex
+
+
+ChecksumKind = Literal[
+    "sum8", "xor8", "CRC-16/MODBUS", "CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/KERMIT",
+    "CRC-16/ARC",
+]  # fmt: skip
+
+
+class Checksum(Table):
+    """`over` is [first byte, first byte not counted]; `at` is where the sum stands.
+
+    `domain` says whether bytes are summed, and the sum written, before the mask is laid over the
+    frame ("plain") or after ("wire").
+    """
+
+    kind: ChecksumKind
+    over: Annotated[tuple[int, ...], Rule(min_length=2, max_length=2)]
+    at: Index
+    order: Literal["little", "big"] = "little"
+    domain: Literal["plain", "wire"] = "plain"
+
+    @property
+    def width(self) -> int:
+        """Bytes that the sum takes."""
+        return 1 if self.kind in {"sum8", "xor8"} else 2
+
+
+class FrameTable(Table):
+    """The frame as a whole. `xor` repeats from byte 0; `reserved` bits are ignored and sent as 0."""
+
+    length: Size
+    xor: Hex | None = None
+    const: tuple[Constant, ...] = ()
+    checksum: Checksum | None = None
+    reserved: tuple[Bit, ...] = ()
+
+
+FieldType = Literal[
+    "uint", "sint", "bcd", "seg7", "flag", "ascii", "medfloat16", "medfloat32", "float32"
+]
+
+
+class Field(Table):
+    """Where a value's bits stand.
+
+    `bits` names them least significant first; `at`, `bytes` and `order` name whole bytes; `digits`
+    names, most significant digit first, the seven segments a to g of each seven-segment digit or
+    the four bits of each BCD digit. `glyphs` gives a character its own pattern (gfedcba, a = 1).
+    """
+
+    type: FieldType
+    bits: tuple[Bit, ...] | None = None
+    at: Index | None = None
+    bytes: Size | None = None
+    order: Literal["little", "big"] = "little"
+    digits: Annotated[tuple[tuple[Bit, ...], ...], Rule(max_length=MOST_DIGITS)] | None = None
+    glyphs: dict[Annotated[str, Rule(min_length=1, max_length=1)], Hex] | None = None
+
+
+class Value(Table):
+    """How fields make the number.
+
+    `digits` names a seg7, bcd or ascii field, `count` a uint or sint field, `number` a floating
+    one. `points` are flags: a decimal point after digit 1, 2, ... from the left. `over` and its
+    fellows list texts of the digits, or raw values of the count, that are no number; the first of
+    each is what `encode` sends.
+    """
+
+    digits: Key | None = None
+    count: Key | None = None
+    number: Key | None = None
+    sign: Key | None = None
+    points: Annotated[tuple[Key, ...], Rule(max_length=MOST_DIGITS)] = ()
+    exponent: Key | None = None
+    over_flag: Key | None = None
+    over: tuple[Short | int, ...] = ()
+    under: tuple[Short | int, ...] = ()
+    unknown: tuple[Short | int, ...] = ()
+    invalid: tuple[Short | int, ...] = ()
+
+    @property
+    def specials(self) -> dict[Status, tuple[str | int, ...]]:
+        """Status -> the texts or raw values that mean it."""
+        return {
+            Status.OVER: self.over,
+            Status.UNDER: self.under,
+            Status.UNKNOWN: self.unknown,
+            Status.INVALID: self.invalid,
+        }
+
+
+class FrameDriver(Driver):
+    """A meter that sends binary frames, one a notification."""
+
+    kind: Literal["frame"]
+    frame: FrameTable
+    field: dict[Key, Field]
+    value: Value
+    function: Annotated[tuple[FrameFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
+    marks: dict[Key, Text] = {}
+
+
+class LineTable(Table):
+    """The line as a whole.
+
+    `length` fixes the number of characters before the terminator. `sign` says whether a plus is
+    always written. `width` sets the number, with leading blanks, in so many characters.
+    """
+
+    terminator: Hex
+    longest: Size
+    length: Size | None = None
+    sign: Literal["minus", "always"] = "minus"
+    width: Annotated[int, Rule(ge=0, le=32)] = 0
+    over: Short | None = None
+    under: Short | None = None
+    unknown: Short | None = None
+    invalid: Short | None = None
+
+    @property
+    def specials(self) -> dict[str, Status]:
+        """Text in the number's place -> what it means."""
+        pairs = (
+            (self.over, Status.OVER),
+            (self.under, Status.UNDER),
+            (self.unknown, Status.UNKNOWN),
+            (self.invalid, Status.INVALID),
+        )
+        return {text: status for text, status in pairs if text is not None}
+
+
+class LineDriver(Driver):
+    """A meter that sends lines of ASCII text."""
+
+    kind: Literal["line"]
+    line: LineTable
+    function: Annotated[tuple[LineFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
+
+
+class AttributeTable(Table):
+    """Either an adopted `characteristic` (its 16-bit number) or the 7 octets of its 0x2904.
+
+    `counts` is the highest number without point that a ranging meter shows (medfloat32 only).
+    """
+
+    characteristic: Literal["2B18"] | None = None
+    presentation: Hex | None = None
+    counts: Annotated[int, Rule(ge=99, le=8_000_000)] | None = None
+
+
+class AttributeDriver(Driver):
+    """A meter that speaks an adopted characteristic or one that describes itself."""
+
+    kind: Literal["attribute"]
+    attribute: AttributeTable
+    function: Annotated[tuple[Function, ...], Rule(min_length=1, max_length=1)]
+
+
+class _Kind(Table):
+    """Only the first look at a file: which of the models it asks for."""
+
+    model_config = {**Table.model_config, "extra": "ignore"}
+
+    kind: Literal["frame", "line", "attribute"]
+
+
+_MODELS: dict[str, type[Driver]] = {
+    "frame": FrameDriver,
+    "line": LineDriver,
+    "attribute": AttributeDriver,
+}
+
+
+def parse_driver(text: str, where: str) -> Driver:
+    """Read a driver file.
+
+    Raises DriverError with one line: `where`, the key, what was found, what was expected. Where
+    `where` ends in .toml, its stem must be the driver's id.
+    """
+    kind = parse_table(text, _Kind, where, DriverError, MOST_BYTES).kind
+    driver = parse_table(text, _MODELS[kind], where, DriverError, MOST_BYTES)
+    name = where.replace("\\", "/").rsplit("/", 1)[-1]
+    if name.endswith(".toml") and name != f"{driver.id}.toml":
+        raise DriverError(
+            f"{where}: id: found {driver.id!r}, expected {name[:-5]!r}, the file's name"
+        )
+    return _prove(driver, where)
+
+
+def driver_to_json(driver: Driver) -> dict[str, object]:
+    """Every key of the driver as JSON values; keys that say nothing are left out. No floats."""
+    table: dict[str, object] = json.loads(driver.model_dump_json(exclude_none=True))
+    return table
+
+
+def driver_from_json(obj: object, where: str) -> Driver:
+    """Turn what `driver_to_json` made back into the driver; raises DriverError as `parse_driver`."""
+    kind = load_table(obj, _Kind, where, DriverError).kind
+    return _prove(load_table(obj, _MODELS[kind], where, DriverError), where)
+
+
+def _prove(driver: Driver, where: str) -> Driver:
+    """Check what the types cannot say."""
+    try:
+        _check_texts(driver.model_dump(), "")
+        _check_common(driver)
+        match driver:
+            case FrameDriver():
+                _check_frame(driver)
+            case LineDriver():
+                _check_line(driver)
+            case AttributeDriver():
+                _check_attribute(driver)
+    except ValueError as fault:
+        raise DriverError(f"{where}: {fault}") from fault
+    return driver
+
+
+def _check_texts(node: object, place: str) -> None:
+    """No control characters, no text that displays in another order or form than it is stored."""
+    match node:
+        case dict():
+            for key, below in node.items():
+                _check_texts(key, place)
+                _check_texts(below, f"{place}.{key}".lstrip("."))
+        case tuple():
+            for index, below in enumerate(node):
+                _check_texts(below, f"{place}[{index}]")
+        case str() if any(unicodedata.category(c)[0] == "C" for c in node):
+            raise ValueError(f"{place}: found {ascii(node)}, expected no control characters")
+        case str() if not unicodedata.is_normalized("NFC", node):
+            raise ValueError(f"{place}: found {ascii(node)}, expected text in normal form (NFC)")
+
+
+def _check_common(driver: Driver) -> None:
+    if driver.match.service is None and driver.match.name is None:
+        raise ValueError("match: found neither key, expected service or name")
+    if driver.link.interval_ns <= 0:
+        raise ValueError(f"link.interval: found {driver.link.interval!r}, expected more than 0")
+    if driver.link.start is not None and driver.link.write is None:
+        raise ValueError("link.write: missing, expected the characteristic that takes link.start")
+    names: dict[str, int] = {}
+    for index, row in enumerate(driver.function):
+        place = f"function[{index}]"
+        first = names.setdefault(row.name, index)
+        if first != index:
+            raise ValueError(
+                f"{place}.name: found {row.name!r}, expected a name that function[{first}] has not"
+            )
+        if not units.is_allowed(row.quantity, row.unit):
+            allowed = " ".join(units.units_of(row.quantity)) or "a known quantity"
+            raise ValueError(
+                f"{place}.unit: found {row.quantity!r} in {row.unit!r}, expected {allowed}"
+            )
+    for index, example in enumerate(driver.example):
+        place = f"example[{index}]"
+        if (example.hex is None) == (example.text is None):
+            raise ValueError(f"{place}: expected either hex or text")
+        if example.text is not None and driver.kind != "line":
+            raise ValueError(f"{place}.text: found in kind {driver.kind!r}, expected hex")
+        if example.reading.function not in names:
+            raise ValueError(
+                f"{place}.reading.function: found {example.reading.function!r}, "
+                f"expected one of {' '.join(names)}"
+            )
+        if (example.reading.value is None) == (example.reading.status == "ok"):
+            raise ValueError(f"{place}.reading.value: expected with status ok, and only with it")
+
+
+# ---- frames: who owns which bit ----
+
+
+def bit_number(address: str) -> int:
+    """ "2.3" -> 19: bit 3 of byte 2, counted through the frame."""
+    byte, bit = address.split(".")
+    return int(byte) * 8 + int(bit)
+
+
+def bit_address(number: int) -> str:
+    """19 -> "2.3"."""
+    return f"{number // 8}.{number % 8}"
+
+
+_GROUP = {"seg7": 7, "bcd": 4, "ascii": 8}  # bits of one character
+_EXACT = {"flag": 1, "medfloat16": 16, "medfloat32": 32, "float32": 32}
+_MOST_BITS = 32  # ten digits; more than any display count
+
+
+def field_bits(field: Field) -> tuple[tuple[int, ...], ...]:
+    """Bit numbers of a field, least significant first, one tuple for each character or whole value.
+
+    Raises ValueError ("KEY: found ..., expected ...") where the address does not fit the type.
+    """
+    ways = [
+        key for key, given in (("bits", field.bits), ("at", field.at), ("digits", field.digits))
+        if given is not None
+    ]  # fmt: skip
+    if len(ways) != 1:
+        raise ValueError(f"found {' and '.join(ways) or 'no address'}, expected bits, at or digits")
+    if (field.bytes is not None) != (field.at is not None):
+        raise ValueError("bytes: expected together with at")
+    group = _GROUP.get(field.type)
+    if field.digits is not None:
+        if field.type not in {"seg7", "bcd"}:
+            raise ValueError(f"digits: found with type {field.type!r}, expected seg7 or bcd")
+        groups = tuple(tuple(bit_number(b) for b in digit) for digit in field.digits)
+    elif field.bits is not None:
+        if group is not None:
+            raise ValueError(f"bits: found with type {field.type!r}, expected digits or at")
+        groups = (tuple(bit_number(b) for b in field.bits),)
+    else:
+        groups = _byte_groups(field, group)
+    wanted = group or _EXACT.get(field.type)
+    for bits in groups:
+        if wanted is not None and len(bits) != wanted:
+            raise ValueError(f"found {len(bits)} bits, expected {wanted} for type {field.type!r}")
+        if not 1 <= len(bits) <= _MOST_BITS:
+            raise ValueError(f"found {len(bits)} bits, expected 1 to {_MOST_BITS}")
+    if not groups:
+        raise ValueError("digits: found none, expected at least one")
+    return groups
+
+
+def _byte_groups(field: Field, group: int | None) -> tuple[tuple[int, ...], ...]:
+    """Address whole bytes: text runs forwards, numbers by `order`, packed BCD high nibble first."""
+    if field.type == "seg7":
+        raise ValueError("at: found with type 'seg7', expected digits")
+    if field.at is None or field.bytes is None:
+        raise ValueError("at: expected together with bytes")
+    numbers = list(range(field.at, field.at + field.bytes))
+    if field.type == "ascii":
+        return tuple(tuple(range(8 * n, 8 * n + 8)) for n in numbers)
+    if field.order == "big":
+        numbers.reverse()
+    bits = [8 * n + i for n in numbers for i in range(8)]
+    if group is None:
+        return (tuple(bits),)
+    starts = range(len(bits) - group, -1, -group)
+    return tuple(tuple(bits[start : start + group]) for start in starts)
+
+
+def checksum_bits(sum_: Checksum) -> range:
+    """Bit numbers that the checksum fills."""
+    return range(8 * sum_.at, 8 * (sum_.at + sum_.width))
+
+
+def _check_frame(driver: FrameDriver) -> None:
+    _check_owners(driver)
+    _check_checksum(driver.frame)
+    _check_value(driver)
+    _check_fields_used(driver)
+
+
+def _check_owners(driver: FrameDriver) -> None:
+    """Prove that every bit of the frame has exactly one owner."""
+    frame = driver.frame
+    owners: dict[int, str] = {}
+
+    def claim(numbers: list[int], place: str) -> None:
+        for number in numbers:
+            if number >= 8 * frame.length:
+                raise ValueError(
+                    f"{place}: found bit {bit_address(number)}, "
+                    f"expected a bit within frame.length = {frame.length} bytes"
+                )
+            first = owners.setdefault(number, place)
+            if first != place or numbers.count(number) > 1:
+                raise ValueError(
+                    f"{place}: bit {bit_address(number)} is used by {first} and {place}, "
+                    "expected one user"
+                )
+
+    for index, const in enumerate(frame.const):
+        size = len(bytes.fromhex(const.hex))
+        claim(list(range(8 * const.at, 8 * (const.at + size))), f"frame.const[{index}]")
+    if frame.checksum is not None:
+        claim(list(checksum_bits(frame.checksum)), "frame.checksum")
+    claim([bit_number(b) for b in frame.reserved], "frame.reserved")
+    for name, field in driver.field.items():
+        try:
+            groups = field_bits(field)
+        except ValueError as fault:
+            raise ValueError(f"field.{name}: {fault}") from fault
+        claim([number for group in groups for number in group], f"field.{name}")
+    free = [bit_address(n) for n in range(8 * frame.length) if n not in owners]
+    if free:
+        raise ValueError(
+            f"frame: found no user for bit {' '.join(free[:8])}{' ...' if free[8:] else ''}, "
+            "expected a field, constant, checksum or frame.reserved"
+        )
+
+
+def _check_checksum(frame: FrameTable) -> None:
+    sum_ = frame.checksum
+    if sum_ is None:
+        return
+    start, stop = sum_.over
+    if not 0 <= start < stop <= frame.length:
+        raise ValueError(
+            f"frame.checksum.over: found [{start}, {stop}], "
+            f"expected first and last byte + 1 within {frame.length} bytes"
+        )
+    if start < sum_.at + sum_.width and sum_.at < stop:
+        raise ValueError(
+            f"frame.checksum.over: found [{start}, {stop}], expected bytes without the sum's own, "
+            f"which stands at {sum_.at}"
+        )
+
+
+_VALUE_TYPES = {
+    "digits": ("seg7", "bcd", "ascii"),
+    "count": ("uint", "sint"),
+    "number": ("medfloat16", "medfloat32", "float32"),
+    "exponent": ("uint", "sint"),
+    "sign": ("flag",),
+    "points": ("flag",),
+    "over_flag": ("flag",),
+}
+
+
+def _check_value(driver: FrameDriver) -> None:
+    value = driver.value
+    rules = [key for key in ("digits", "count", "number") if getattr(value, key) is not None]
+    if len(rules) != 1:
+        raise ValueError(f"value: found {rules}, expected one of digits, count, number")
+    for key, types in _VALUE_TYPES.items():
+        given = getattr(value, key)
+        for name in (given,) if isinstance(given, str) else given or ():
+            field = driver.field.get(name)
+            if field is None or field.type not in types:
+                found = repr(name) if field is None else f"{name!r} of type {field.type!r}"
+                raise ValueError(
+                    f"value.{key}: found {found}, expected a {' or '.join(types)} field"
+                )
+    raw = value.count is not None
+    seen: dict[str | int, str] = {}
+    for status, texts in value.specials.items():
+        for text in texts:
+            place = f"value.{status.value}"
+            if isinstance(text, int) != raw or value.number is not None:
+                wanted = "a raw value of the count" if raw else "a text of the digits"
+                raise ValueError(f"{place}: found {text!r}, expected {wanted}")
+            bare = text if isinstance(text, int) else text.strip(" ")
+            if bare == "" or re.fullmatch(r"[0-9.]*", str(bare) if not raw else ""):
+                if not raw:
+                    raise ValueError(f"{place}: found {text!r}, expected a text that is no number")
+            first = seen.setdefault(bare, place)
+            if first != place:
+                raise ValueError(f"{place}: found {text!r}, which {first} has too")
+    _check_decimals(driver, rules[0])
+
+
+def _check_decimals(driver: FrameDriver, rule: str) -> None:
+    """The place of the decimal point comes from one source, never two and never none."""
+    value = driver.value
+    if value.points and rule != "digits":
+        raise ValueError(f"value.points: found beside {rule}, expected digits")
+    if value.exponent and rule != "count":
+        raise ValueError(f"value.exponent: found beside {rule}, expected count")
+    if value.sign and rule == "number":
+        raise ValueError("value.sign: found beside number, which has its own sign")
+    kind = driver.field[getattr(value, rule)]
+    if value.sign and kind.type == "sint":
+        raise ValueError(f"value.sign: found beside {value.count!r}, which has its own sign")
+    if value.points and kind.type != "ascii" and len(value.points) >= len(field_bits(kind)):
+        raise ValueError(
+            f"value.points: found {len(value.points)}, "
+            f"expected fewer than the {len(field_bits(kind))} digits"
+        )
+    own = bool(value.points or value.exponent) or kind.type in {"ascii", "medfloat16", "medfloat32"}
+    for index, row in enumerate(driver.function):
+        if (row.decimals is None) == own:
+            continue
+        if kind.type in {"medfloat16", "medfloat32"}:
+            continue  # a highest number of decimals; the frame carries the point
+        raise ValueError(
+            f"function[{index}].decimals: "
+            + ("found, but the frame carries the point" if own else "missing, expected a number")
+        )
+
+
+def _check_fields_used(driver: FrameDriver) -> None:
+    """Every field is read by something, so every bit that `encode` writes is determined."""
+    value = driver.value
+    used = {value.digits, value.count, value.number, value.sign, value.exponent, value.over_flag}
+    used |= {*value.points, *driver.marks}
+    for name in driver.marks:
+        if name not in driver.field or driver.field[name].type != "flag":
+            raise ValueError(f"marks.{name}: found no such field, expected a flag")
+    selectors = {name for row in driver.function for name in row.codes}
+    for index, row in enumerate(driver.function):
+        for name, code in row.codes.items():
+            _check_code(driver, f"function[{index}].when", name, code)
+    twice = selectors & (used - {value.exponent})
+    if twice:
+        raise ValueError(f"function.when: found {sorted(twice)[0]!r}, which has another use")
+    for name in driver.field:
+        if name not in used | selectors:
+            raise ValueError(
+                f"field.{name}: found no use of it, expected its bits in frame.reserved"
+            )
+    keys: dict[tuple[tuple[str, int | str], ...], int] = {}
+    for index, row in enumerate(driver.function):
+        key = tuple(sorted((n, c) for n, c in row.codes.items() if c != 0))
+        first = keys.setdefault(key, index)
+        if first != index:
+            raise ValueError(
+                f"function[{index}].when: found the same as function[{first}], expected its own"
+            )
+
+
+def _check_code(driver: FrameDriver, place: str, name: str, code: int | str) -> None:
+    field = driver.field.get(name)
+    if field is None:
+        raise ValueError(f"{place}: found {name!r}, expected the name of a field")
+    groups = field_bits(field)
+    match field.type:
+        case "flag" | "uint":
+            good = isinstance(code, int) and 0 <= code < 1 << len(groups[0])
+        case "sint":
+            half = 1 << (len(groups[0]) - 1)
+            good = isinstance(code, int) and -half <= code < half
+        case "ascii":
+            good = isinstance(code, str) and code.isascii() and len(code) == len(groups)
+        case _:
+            raise ValueError(f"{place}: found {name!r} of type {field.type!r}, expected a code")
+    if not good:
+        raise ValueError(f"{place}: found {name} = {code!r}, expected a value that the field holds")
+
+
+# ---- lines ----
+
+
+def _check_line(driver: LineDriver) -> None:
+    line = driver.line
+    end = bytes.fromhex(line.terminator)
+    if len(end) > 2 or any(byte >= 0x20 or byte == 0 for byte in end):  # noqa: PLR2004  CR LF
+        raise ValueError(
+            f"line.terminator: found {line.terminator!r}, expected one or two control characters"
+        )
+    if len(line.specials) < sum(
+        text is not None for text in (line.over, line.under, line.unknown, line.invalid)
+    ):
+        raise ValueError("line: found one text for two states, expected one text for each")
+    for text in line.specials:
+        if not text.isascii() or text != text.strip(" ") or not re.search("[A-Za-z]", text):
+            raise ValueError(f"line: found {text!r} for a state, expected letters, no outer blanks")
+    for index, row in enumerate(driver.function):
+        place = f"function[{index}]"
+        if not (row.before + row.after).isascii():
+            raise ValueError(f"{place}: found text that is not ASCII around the number")
+        if row.before and row.before[-1] in "+-.0123456789":
+            raise ValueError(f"{place}.before: found {row.before!r}, expected no number at its end")
+        if row.after and row.after[0] in ".0123456789":
+            raise ValueError(f"{place}.after: found {row.after!r}, expected no number at its start")
+        if not row.before and line.sign != "always" and line.length is None:
+            raise ValueError(
+                f"{place}.before: missing, so a line cut at its head would read as a smaller "
+                "number; expected text here, line.sign = 'always' or line.length"
+            )
+
+
+# ---- attributes ----
+
+
+def _check_attribute(driver: AttributeDriver) -> None:
+    table, row = driver.attribute, driver.function[0]
+    if (table.characteristic is None) == (table.presentation is None):
+        raise ValueError("attribute: expected either characteristic or presentation")
+    if table.presentation is None:
+        quantity, unit, floating = *VOLTAGE, False
+    else:
+        try:
+            told = parse_presentation(bytes.fromhex(table.presentation))
+        except ValueError as fault:
+            raise ValueError(f"attribute.presentation: {fault}") from fault
+        quantity, unit, floating = told.quantity, told.unit, told.is_floating
+    if (row.quantity, row.unit) != (quantity, unit):
+        raise ValueError(
+            f"function[0]: found {row.quantity!r} in {row.unit!r}, "
+            f"but the attribute says {quantity!r} in {unit!r}"
+        )
+    if floating != (row.decimals is not None):
+        raise ValueError(
+            "function[0].decimals: "
+            + ("missing, expected the most that are shown" if floating else "found, not expected")
+        )
+    if table.counts is not None and not floating:
+        raise ValueError("attribute.counts: found without a medfloat32")

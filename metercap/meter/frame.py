@@ -1,0 +1,580 @@
+"""Binary frames to readings and back, both from one description; streams are not cut here.
+
+A frame is taken as one little-endian whole number, so bit "2.3" is bit 19. A field, however its
+bits are scattered, is then a mask, and a digit or a function row is a look-up of the masked number
+in a table made once. Every table runs both ways.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from decimal import ROUND_HALF_EVEN, Decimal
+from typing import TYPE_CHECKING
+
+from metercap.errors import DisplayError
+from metercap.meter.attribute import (
+    decimal_text,
+    read_medfloat,
+    split_decimal,
+    write_medfloat,
+)
+from metercap.meter.description import (
+    MOST_DIGITS,
+    ChecksumKind,
+    Field,
+    FrameDriver,
+    FrameFunction,
+    bit_address,
+    bit_number,
+    checksum_bits,
+    field_bits,
+)
+from metercap.model import Outcome, Reading, Refusal, Status
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+_NUMBER = re.compile(r"-?[0-9]{1,8}(?:\.[0-9]{1,8})?", re.ASCII)
+_MOST_NUMBER = 10**MOST_DIGITS
+
+# Seven segments gfedcba, a = bit 0: include/uapi/linux/map_to_7segment.h, its letters and digits.
+SEGMENTS = {
+    "0": 0x3F, "1": 0x06, "2": 0x5B, "3": 0x4F, "4": 0x66, "5": 0x6D, "6": 0x7D, "7": 0x07,
+    "8": 0x7F, "9": 0x6F, "L": 0x38, "-": 0x40, " ": 0x00, "E": 0x79, "r": 0x50, "o": 0x5C,
+    "d": 0x5E, "C": 0x39, "F": 0x71,
+}  # fmt: skip
+
+
+# ---- checksums ----
+
+
+def _reflected_table(polynomial: int) -> tuple[int, ...]:
+    table = []
+    for byte in range(256):
+        crc = byte
+        for _ in range(8):
+            crc = crc >> 1 ^ (polynomial if crc & 1 else 0)
+        table.append(crc)
+    return tuple(table)
+
+
+def _forward_table(polynomial: int) -> tuple[int, ...]:
+    table = []
+    for byte in range(256):
+        crc = byte << 8
+        for _ in range(8):
+            crc = (crc << 1 ^ (polynomial if crc & 0x8000 else 0)) & 0xFFFF
+        table.append(crc)
+    return tuple(table)
+
+
+_X8005 = _reflected_table(0xA001)  # 0x8005 with its bits in reverse
+_X1021_REFLECTED = _reflected_table(0x8408)  # 0x1021 with its bits in reverse
+_X1021 = _forward_table(0x1021)
+
+
+def _reflected(table: tuple[int, ...], start: int) -> Callable[[bytes], int]:
+    def crc_of(data: bytes) -> int:
+        crc = start
+        for byte in data:
+            crc = crc >> 8 ^ table[(crc ^ byte) & 0xFF]
+        return crc
+
+    return crc_of
+
+
+def _forward(table: tuple[int, ...], start: int) -> Callable[[bytes], int]:
+    def crc_of(data: bytes) -> int:
+        crc = start
+        for byte in data:
+            crc = (crc << 8 & 0xFF00) ^ table[crc >> 8 ^ byte]
+        return crc
+
+    return crc_of
+
+
+def _sum8(data: bytes) -> int:
+    return sum(data) & 0xFF
+
+
+def _xor8(data: bytes) -> int:
+    total = 0
+    for byte in data:
+        total ^= byte
+    return total
+
+
+# Names and parameters as in the catalogue of parametrised CRC algorithms (reveng).
+CHECKSUMS: dict[ChecksumKind, Callable[[bytes], int]] = {
+    "sum8": _sum8,
+    "xor8": _xor8,
+    "CRC-16/MODBUS": _reflected(_X8005, 0xFFFF),
+    "CRC-16/ARC": _reflected(_X8005, 0),
+    "CRC-16/KERMIT": _reflected(_X1021_REFLECTED, 0),
+    "CRC-16/XMODEM": _forward(_X1021, 0),
+    "CRC-16/IBM-3740": _forward(_X1021, 0xFFFF),
+}
+
+
+# ---- bits ----
+
+
+def _runs(bits: tuple[int, ...]) -> tuple[tuple[int, int, int], ...]:
+    """Bit numbers, least significant first, to (shift in the frame, mask, place in the value)."""
+    runs, place = [], 0
+    while place < len(bits):
+        end = place
+        while end + 1 < len(bits) and bits[end + 1] == bits[end] + 1:
+            end += 1
+        runs.append((bits[place], (1 << (end - place + 1)) - 1, place))
+        place = end + 1
+    return tuple(runs)
+
+
+class _Bits:
+    """One value's bits: out of the frame's number and back into it."""
+
+    def __init__(self, bits: tuple[int, ...], *, signed: bool = False) -> None:
+        self.mask = sum(1 << bit for bit in bits)
+        self._runs = _runs(bits)
+        self._one = self._runs[0] if len(self._runs) == 1 else None
+        self._half = 1 << (len(bits) - 1) if signed else 0
+        self.lowest = -self._half
+        self.highest = (self._half or 1 << len(bits)) - 1
+
+    def read(self, frame: int) -> int:
+        if self._one is not None:
+            shift, mask, _ = self._one
+            raw = frame >> shift & mask
+        else:
+            raw = 0
+            for shift, mask, place in self._runs:
+                raw |= (frame >> shift & mask) << place
+        return (raw ^ self._half) - self._half if self._half else raw
+
+    def write(self, value: int) -> int:
+        if not self.lowest <= value <= self.highest:
+            raise ValueError(f"found {value}, expected {self.lowest} to {self.highest}")
+        frame = 0
+        for shift, mask, place in self._runs:
+            frame |= (value >> place & mask) << shift
+        return frame
+
+
+def _bits_of(field: Field) -> _Bits:
+    return _Bits(field_bits(field)[0], signed=field.type == "sint")
+
+
+def _glyphs(field: Field) -> dict[str, int]:
+    """Character -> pattern of its bits; raises ValueError where two share one."""
+    match field.type:
+        case "bcd":
+            return {str(n): n for n in range(10)}
+        case "ascii":
+            return {chr(n): n for n in range(0x20, 0x7F)}
+    own = {char: int(pattern, 16) for char, pattern in (field.glyphs or {}).items()}
+    taken = set(own.values())
+    # A pattern that the file gives to a character is no longer the pattern of another.
+    return {c: p for c, p in SEGMENTS.items() if c not in own and p not in taken} | own
+
+
+class _Characters:
+    """The digits of a display: one table each from masked frame to character, and its inverse."""
+
+    def __init__(self, field: Field) -> None:
+        glyphs = _glyphs(field)
+        cells = [_Bits(bits) for bits in field_bits(field)]
+        self.reads = tuple(
+            (cell.mask, {cell.write(pattern): char for char, pattern in glyphs.items()})
+            for cell in cells
+        )
+        self.writes = tuple(
+            {char: cell.write(pattern) for char, pattern in glyphs.items()} for cell in cells
+        )
+        self.mask = sum(cell.mask for cell in cells)
+        self.blank = " " if " " in glyphs else "0"
+        self.has_blanks = " " in glyphs
+
+    def write(self, text: str) -> int:
+        """Set `text`, right-aligned; raises ValueError where it does not fit."""
+        if len(text) > len(self.writes):
+            raise ValueError(f"found {text!r}, expected at most {len(self.writes)} characters")
+        frame = 0
+        for table, char in zip(self.writes, text.rjust(len(self.writes), self.blank), strict=True):
+            if char not in table:
+                raise ValueError(f"found {char!r} in {text!r}, which the display cannot form")
+            frame |= table[char]
+        return frame
+
+
+class _DigitsRule:
+    """The number is what the digits spell, with a sign flag and a point from flags or the row."""
+
+    def __init__(self, driver: FrameDriver) -> None:
+        value = driver.value
+        field = driver.field[value.digits or ""]
+        self._characters = _Characters(field)
+        self._sign = _flag(driver, value.sign)
+        self._points = tuple(_flag(driver, name) for name in value.points)
+        self._points_mask = sum(self._points)
+        self._point_of = {0: 0} | {bit: n + 1 for n, bit in enumerate(self._points)}
+        self._has_blanks = self._characters.has_blanks
+        self._specials = {
+            str(text).strip(" "): status
+            for status, texts in value.specials.items()
+            for text in texts
+        }
+        self._writes = {status: str(texts[0]) for status, texts in value.specials.items() if texts}
+        self.mask = self._characters.mask | self._sign | self._points_mask
+
+    def read(self, frame: int, row: FrameFunction) -> tuple[Status, str | None] | str:
+        text = ""
+        for mask, table in self._characters.reads:
+            char = table.get(frame & mask)
+            if char is None:
+                return f"unknown pattern in digit {len(text) + 1}, expected one of the glyphs"
+            text += char
+        if self._points:
+            point = self._point_of.get(frame & self._points_mask)
+            if point is None:
+                return "found two decimal points, expected at most one"
+        else:
+            point = len(text) - row.decimals if row.decimals else 0
+        negative = frame & self._sign
+        pointed = f"{text[:point]}.{text[point:]}" if point else text
+        special = self._specials.get((pointed if self._points else text).strip(" "))
+        if special is not None:
+            if not negative:
+                return special, None
+            # Beyond the range on the far side: as -INF is to INF.
+            return (Status.UNDER, None) if special is Status.OVER else "found a sign, expected none"
+        text = pointed.lstrip(" ")
+        if not self._has_blanks:
+            text = _drop_zeros(text)
+        if negative:
+            text = f"-{text}"
+        if _NUMBER.fullmatch(text) is None:
+            if text == "":
+                return Status.BLANK, None
+            return f"unknown pattern: the display spells {text!r}, expected a number"
+        return Status.OK, text
+
+    def write(self, status: Status, value: str | None, row: FrameFunction) -> int:
+        if status is Status.BLANK:
+            return self._characters.write("")
+        if status is Status.OK:
+            text = value or ""
+            if text.startswith("-") and self._sign:
+                return self._sign | self._spell(text[1:], row)
+            return self._spell(text, row)
+        if status in self._writes:
+            return self._spell(self._writes[status], row)
+        if status is Status.UNDER and Status.OVER in self._writes and self._sign:
+            return self._sign | self._spell(self._writes[Status.OVER], row)
+        raise ValueError(f"found status {status.value}, which the display cannot say")
+
+    def _spell(self, text: str, row: FrameFunction) -> int:
+        """Set digits and point."""
+        whole, dot, decimals = text.partition(".")
+        if not self._points:
+            return self._characters.write(text if row.decimals is None else whole + decimals)
+        if not dot:
+            return self._characters.write(whole)
+        place = len(self._characters.writes) - len(decimals) - 1
+        if not 0 <= place < len(self._points):
+            raise ValueError(f"found {text!r}, which has no such place for a point")
+        return self._points[place] | self._characters.write(whole + decimals)
+
+
+def _drop_zeros(text: str) -> str:
+    """A display without blanks sends leading zeros that it does not show: "00.35" is "0.35"."""
+    whole, dot, decimals = text.partition(".")
+    return (whole.lstrip("0") or "0") + dot + decimals
+
+
+class _CountRule:
+    """The number is a whole count, with its point from an exponent or from the row."""
+
+    def __init__(self, driver: FrameDriver) -> None:
+        value = driver.value
+        self._count = _bits_of(driver.field[value.count or ""])
+        self._exponent = _bits_of(driver.field[value.exponent]) if value.exponent else None
+        self._sign = _flag(driver, value.sign)
+        self._specials = {
+            int(raw): status for status, raws in value.specials.items() for raw in raws
+        }
+        self._writes = {status: int(raws[0]) for status, raws in value.specials.items() if raws}
+        self.mask = self._count.mask | self._sign
+        if self._exponent is not None:
+            self.mask |= self._exponent.mask
+
+    def read(self, frame: int, row: FrameFunction) -> tuple[Status, str | None] | str:
+        count = self._count.read(frame)
+        negative = frame & self._sign
+        if count in self._specials:
+            status = self._specials[count]
+            if not negative:
+                return status, None
+            return (Status.UNDER, None) if status is Status.OVER else "found a sign, expected none"
+        if not -_MOST_NUMBER < count < _MOST_NUMBER:
+            return f"found count {count}, expected at most {MOST_DIGITS} digits"
+        exponent = -(row.decimals or 0) if self._exponent is None else self._exponent.read(frame)
+        if not -MOST_DIGITS <= exponent <= 0:
+            return (
+                f"found exponent {exponent}, expected {-MOST_DIGITS} to 0: digits would be made up"
+            )
+        text = decimal_text(count, exponent)
+        return Status.OK, f"-{text}" if negative else text
+
+    def write(self, status: Status, value: str | None, row: FrameFunction) -> int:
+        if status is not Status.OK:
+            if status in self._writes:
+                return self._count.write(self._writes[status])
+            if status is Status.UNDER and Status.OVER in self._writes and self._sign:
+                return self._sign | self._count.write(self._writes[Status.OVER])
+            raise ValueError(f"found status {status.value}, which the frame cannot say")
+        text = value or ""
+        frame = 0
+        if text.startswith("-") and self._sign:
+            frame, text = self._sign, text[1:]
+        count, exponent = split_decimal(text)
+        frame |= self._count.write(count)
+        if self._exponent is not None:
+            frame |= self._exponent.write(exponent)
+        return frame
+
+
+class _NumberRule:
+    """The number is a floating field of its own."""
+
+    def __init__(self, driver: FrameDriver) -> None:
+        field = driver.field[driver.value.number or ""]
+        self._type = field.type
+        self._bits = _bits_of(field)
+        self._mantissa_bits = 12 if field.type == "medfloat16" else 24
+        self.mask = self._bits.mask
+
+    def read(self, frame: int, row: FrameFunction) -> tuple[Status, str | None] | str:
+        raw = self._bits.read(frame)
+        if self._type != "float32":
+            return read_medfloat(raw, self._mantissa_bits)
+        number = Decimal(struct.unpack("<f", raw.to_bytes(4, "little"))[0])
+        # Not a number, and both infinities, are false here; so is what no display could hold.
+        if not (number.is_finite() and abs(number) < _MOST_NUMBER):
+            return f"found {number} as float32, expected a number of at most {MOST_DIGITS} digits"
+        step = Decimal(1).scaleb(-(row.decimals or 0))
+        return Status.OK, format(number.quantize(step, ROUND_HALF_EVEN), "f")
+
+    def write(self, status: Status, value: str | None, row: FrameFunction) -> int:
+        del row
+        if self._type != "float32":
+            return self._bits.write(write_medfloat(status, value, self._mantissa_bits))
+        if status is not Status.OK:
+            raise ValueError(f"found status {status.value}, which a float32 may not say")
+        split_decimal(value or "")
+        raw = struct.pack("<f", float(value or ""))  # the wire's own form; never stored
+        return self._bits.write(int.from_bytes(raw, "little"))
+
+
+def _flag(driver: FrameDriver, name: str | None) -> int:
+    """The bit of a flag within the frame's number; 0, which is never lit, for no flag."""
+    return 0 if name is None else _bits_of(driver.field[name]).mask
+
+
+def _code(field: Field, code: int | str) -> int:
+    """A code as bits of the frame's number."""
+    if isinstance(code, str):
+        return _Characters(field).write(code)
+    return _bits_of(field).write(code)
+
+
+def _rule(driver: FrameDriver) -> _DigitsRule | _CountRule | _NumberRule:
+    if driver.value.digits is not None:
+        return _DigitsRule(driver)
+    return _CountRule(driver) if driver.value.count is not None else _NumberRule(driver)
+
+
+class FrameDecoder:
+    """Reads and writes the frames that a frame driver describes."""
+
+    def __init__(self, driver: FrameDriver) -> None:
+        frame = driver.frame
+        self._length = frame.length
+        self._xor = _mask_number(frame.xor, frame.length)
+        self._const_mask, self._const = 0, 0
+        for const in frame.const:
+            data = bytes.fromhex(const.hex)
+            self._const |= int.from_bytes(data, "little") << 8 * const.at
+            self._const_mask |= (1 << 8 * len(data)) - 1 << 8 * const.at
+        self._sum = frame.checksum
+        if self._sum is not None:
+            self._sum_of = CHECKSUMS[self._sum.kind]
+            self._over = slice(*self._sum.over)
+            self._sum_at = slice(self._sum.at, self._sum.at + self._sum.width)
+            self._sum_plain = self._sum.domain == "plain" and self._xor != 0
+        self._rule = _rule(driver)
+        self._over_flag = _flag(driver, driver.value.over_flag)
+        self._sign = _flag(driver, driver.value.sign)
+        self._select_mask, self._rows, self._keys = _rows(driver)
+        self._shown = {
+            row.name: (row.quantity, row.unit, *row.reading(None)[4:8]) for row in driver.function
+        }
+        # In order of the words, not of the file, so that a driver read back from JSON whose keys
+        # were sorted gives the same reading.
+        self._marks = tuple(
+            sorted((text, _flag(driver, name)) for name, text in driver.marks.items())
+        )
+        self._marks_mask = sum(bit for _, bit in self._marks)
+        self._reserved = sum(1 << bit_number(b) for b in frame.reserved)
+
+    def decode(self, data: bytes, pending: bytes = b"") -> tuple[tuple[Outcome, ...], bytes]:
+        """Read one frame; see `metercap.meter.decode.Decoder`."""
+        del pending  # a notification is a whole frame
+        if len(data) != self._length:
+            return (self._wrong_length(len(data)),), b""
+        frame = int.from_bytes(data, "little") ^ self._xor
+        if frame & self._const_mask != self._const:
+            return (self._wrong_constant(frame),), b""
+        if self._sum is not None:
+            summed = frame.to_bytes(self._length, "little") if self._sum_plain else data
+            wanted = self._sum_of(summed[self._over])
+            found = int.from_bytes(summed[self._sum_at], self._sum.order)
+            if found != wanted:
+                return (_wrong_sum(self._sum.kind, found, wanted, self._sum.width),), b""
+        row = self._rows.get(frame & self._select_mask)
+        if row is None:
+            return (self._wrong_function(frame),), b""
+        if frame & self._over_flag:
+            status, value = Status.UNDER if frame & self._sign else Status.OVER, None
+        else:
+            shown = self._rule.read(frame, row)
+            if isinstance(shown, str):
+                return (Refusal(f"{row.name}: {shown}"),), b""
+            status, value = shown
+        marks = (
+            tuple([text for text, bit in self._marks if frame & bit])
+            if frame & self._marks_mask
+            else ()
+        )
+        quantity, unit, coupling, name, ceiling, accuracy = self._shown[row.name]
+        reading = Reading(quantity, value, unit, status, coupling, name, ceiling, accuracy, marks)
+        return (reading,), b""
+
+    def encode(self, reading: Reading) -> bytes:
+        """Write the frame that shows `reading`; raises DisplayError where none does."""
+        if reading.function not in self._keys:
+            known = " ".join(self._keys)
+            raise DisplayError(f"function: found {reading.function!r}, expected one of {known}")
+        key = self._keys[reading.function]
+        row = self._rows[key]
+        frame = key | self._const
+        for text, bit in self._marks:
+            if text in reading.marks:
+                frame |= bit
+        try:
+            frame |= self._value_bits(reading, row)
+        except (ValueError, OverflowError) as fault:
+            raise DisplayError(f"{row.name}: {fault}") from fault
+        data = self._seal(frame)
+        if self.decode(data)[0] != (reading,):
+            raise DisplayError(f"{row.name}: found {reading}, which no frame here shows")
+        return data
+
+    def _value_bits(self, reading: Reading, row: FrameFunction) -> int:
+        if self._over_flag and reading.status is Status.OVER:
+            return self._over_flag
+        if self._over_flag and self._sign and reading.status is Status.UNDER:
+            return self._over_flag | self._sign
+        return self._rule.write(reading.status, reading.value, row)
+
+    def _seal(self, frame: int) -> bytes:
+        """Add the checksum and lay the mask."""
+        masked = (frame ^ self._xor).to_bytes(self._length, "little")
+        if self._sum is None:
+            return masked
+        plain = self._sum.domain == "plain"
+        data = bytearray(frame.to_bytes(self._length, "little") if plain else masked)
+        data[self._sum_at] = self._sum_of(bytes(data[self._over])).to_bytes(
+            self._sum.width, self._sum.order
+        )
+        if not plain:
+            return bytes(data)
+        return (int.from_bytes(data, "little") ^ self._xor).to_bytes(self._length, "little")
+
+    def is_same(self, one: bytes, other: bytes) -> bool:
+        """Whether two frames differ at most in what no reading determines.
+
+        That is: reserved bits, and the digits behind a lit over-range flag; and then the checksum.
+        """
+        a, b = (int.from_bytes(data, "little") ^ self._xor for data in (one, other))
+        loose = self._reserved
+        if a & b & self._over_flag:
+            loose |= self._rule.mask & ~self._sign
+        if (a ^ b) & loose and self._sum is not None:
+            loose |= sum(1 << bit for bit in checksum_bits(self._sum))
+        return len(one) == len(other) and not (a ^ b) & ~loose
+
+    def _wrong_length(self, found: int) -> Refusal:
+        if found < self._length:
+            return Refusal(f"cut: found {found} bytes, expected {self._length}")
+        if found % self._length == 0:
+            return Refusal(
+                f"joined: found {found // self._length} frames of {self._length} bytes in one "
+                "notification, expected one"
+            )
+        return Refusal(f"too long: found {found} bytes, expected {self._length}")
+
+    def _wrong_constant(self, frame: int) -> Refusal:
+        wrong = (frame ^ self._const) & self._const_mask
+        byte = ((wrong & -wrong).bit_length() - 1) // 8
+        found, wanted = (number >> 8 * byte & 0xFF for number in (frame, self._const))
+        return Refusal(f"constant: found {found:02X} in byte {byte}, expected {wanted:02X}")
+
+    def _wrong_function(self, frame: int) -> Refusal:
+        lit = [bit_address(n) for n in _lit(frame & self._select_mask)]
+        return Refusal(f"unknown pattern: no function has just the bits {' '.join(lit) or 'none'}")
+
+
+def _lit(number: int) -> Iterable[int]:
+    return (bit for bit in range(number.bit_length()) if number >> bit & 1)
+
+
+def _wrong_sum(kind: str, found: int, wanted: int, width: int) -> Refusal:
+    return Refusal(f"{kind}: found {found:0{2 * width}X}, expected {wanted:0{2 * width}X}")
+
+
+def _mask_number(xor: str | None, length: int) -> int:
+    """The mask, repeated over the whole frame, as one number."""
+    if xor is None:
+        return 0
+    key = bytes.fromhex(xor)
+    return int.from_bytes((key * length)[:length], "little")
+
+
+def _rows(driver: FrameDriver) -> tuple[int, dict[int, FrameFunction], dict[str, int]]:
+    """Mask of all function bits; those bits -> row; the row's name -> those bits."""
+    selectors = sorted({name for row in driver.function for name in row.codes})
+    mask = 0
+    for name in selectors:
+        for bits in field_bits(driver.field[name]):
+            mask |= sum(1 << bit for bit in bits)
+    keys = {
+        row.name: sum(_code(driver.field[name], code) for name, code in row.codes.items())
+        for row in driver.function
+    }
+    return mask, {keys[row.name]: row for row in driver.function}, keys
+
+
+def find_unprotected(driver: FrameDriver) -> tuple[str, ...]:
+    """Bits whose change no constant and no checksum would show, as addresses; reserved ones too."""
+    frame = driver.frame
+    guarded = {
+        bit
+        for const in frame.const
+        for bit in range(8 * const.at, 8 * (const.at + len(bytes.fromhex(const.hex))))
+    }
+    if frame.checksum is not None:
+        start, stop = frame.checksum.over
+        guarded |= {*range(8 * start, 8 * stop), *checksum_bits(frame.checksum)}
+    return tuple(bit_address(n) for n in range(8 * frame.length) if n not in guarded)
