@@ -11,8 +11,9 @@ from contextlib import asynccontextmanager, suppress
 from typing import TYPE_CHECKING, Self
 
 from bumble import data_types
+from bumble.att import ATT_READ_NOT_PERMITTED_ERROR, ATT_Error
 from bumble.controller import Controller
-from bumble.core import UUID, AdvertisingData
+from bumble.core import UUID, AdvertisingData, BaseBumbleError
 from bumble.device import Device, DeviceConfiguration
 from bumble.gatt import Characteristic, CharacteristicValue, Descriptor, Service
 from bumble.hci import (
@@ -57,6 +58,9 @@ _ADVERTISING_INTERVAL_MS = 100.0
 # Holds the characteristics of a meter that is known by its name alone; an invented number.
 _UNNAMED_SERVICE = "6d657465-7263-4170-8000-62656e636800"
 _HOST_ADDRESS = "F0:4D:45:54:00:00"
+
+# Some USB adapters load firmware first; our choice.
+_POWER_ON_S = 20.0
 
 MODEL = "bench meter"
 
@@ -190,7 +194,8 @@ class VirtualMeter:
                     properties.WRITE | properties.WRITE_WITHOUT_RESPONSE,
                     Characteristic.WRITEABLE,
                     CharacteristicValue(
-                        write=lambda _connection, value: self.written.append(bytes(value))
+                        read=_refuse_read,
+                        write=lambda _connection, value: self.written.append(bytes(value)),
                     ),
                 )
             )
@@ -246,11 +251,18 @@ async def on_transport(
     """
     try:
         transport = await open_transport(spec)
-    except (OSError, ValueError, AttributeError) as problem:
+    except Exception as problem:  # bumble raises bare Exception where Python lacks HCI sockets
         raise LinkError(f"{spec}: cannot be opened as an adapter: {problem}") from problem
     async with transport as (source, sink):
         meter = VirtualMeter(driver, name, address, source, sink)
-        await meter.on()
+        try:
+            async with asyncio.timeout(_POWER_ON_S):
+                await meter.on()
+        except (BaseBumbleError, TimeoutError) as problem:
+            raise LinkError(
+                f"{spec}: the adapter does not start ({problem or 'no answer'}): "
+                "is it powered off in the operating system?"
+            ) from problem
         try:
             yield meter
         finally:
@@ -341,6 +353,11 @@ def _uuid(text: str) -> UUID:
     if text.startswith("0000") and text.endswith(_BASE_UUID_TAIL):
         return UUID(text[4:8])
     return UUID(text)
+
+
+def _refuse_read(_connection: object) -> bytes:
+    """Answer a read; bumble 0.0.236 gives no answer at all where there is nothing to read."""
+    raise ATT_Error(ATT_READ_NOT_PERMITTED_ERROR)
 
 
 def _constant(number: int, value: bytes) -> Characteristic[bytes]:

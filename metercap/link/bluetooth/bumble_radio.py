@@ -160,9 +160,11 @@ class _Scanner(BaseBleakScanner):
         data: Any = heard.data  # each kind of part has a type of its own
         if data is None:  # cut off on the air
             return
-        services = [
+        # bumble joins advertisement and scan response, which may name a service twice.
+        named = (
             _text(uuid) for kind in _SERVICE_LISTS for each in data.get_all(kind) for uuid in each
-        ]
+        )
+        services = list(dict.fromkeys(named))
         if not self.is_allowed_uuid(services):
             return
         name = data.get(AdvertisingData.Type.COMPLETE_LOCAL_NAME) or data.get(
