@@ -343,7 +343,7 @@ class Writer:
         return await self.call(lambda journal: journal.append(drafts))
 
     async def call(self, fn: Callable[[Journal], Result]) -> Result:
-        """Run `fn` on the journal in its thread; `fn` must keep nothing that still reads from it."""
+        """Run `fn` on the journal in its thread; `fn` must keep nothing that reads from it."""
         loop = asyncio.get_running_loop()
         try:
             result = loop.run_in_executor(self._thread, fn, self._journal)

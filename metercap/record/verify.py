@@ -1,0 +1,571 @@
+"""The bytes of a record to a report on whether they can be believed, and why.
+
+Nothing is taken on trust but the code: digests, chain, definitions and every verdict are worked out
+again from what the record discloses. It reads no file, asks no clock and knows no key.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from contextlib import contextmanager
+from itertools import pairwise
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+from metercap.errors import JournalError, RecordError
+from metercap.journal import canonical, entry, merkle
+from metercap.record import container, seal
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+
+    from metercap.journal.entry import Entry, Head, Row
+    from metercap.record.seal import Definition, Opening
+
+MALFORMED = "MALFORMED"
+ALTERED = "ALTERED"
+INCOMPLETE = "INCOMPLETE"
+UNSIGNED = "UNSIGNED"
+VERDICT_DIFFERS = "VERDICT_DIFFERS"
+
+EXITS = {MALFORMED: 3, ALTERED: 4, INCOMPLETE: 5, UNSIGNED: 7, VERDICT_DIFFERS: 8}
+"""Exit code of each answer; a record that nobody signed cannot be told to be valid."""
+
+STEP_S_NS = 500_000_000
+"""Wall and boot clock may differ by half a second between two entries before it counts."""
+
+SLEW_PER_MILLION = 500
+"""A wall clock that is being steered runs at most 500 millionths fast or slow (adjtimex(2))."""
+
+_REQUIRED = ("job.json", "heads.jsonl", "bodies.jsonl", "procedure.json", "readme.txt")
+_SUM = re.compile(rb"([0-9a-f]{64})  ([a-z0-9][a-z0-9._-]{0,63})")
+_HASH = re.compile(r"[0-9a-f]{64}")
+_JOB_KEYS = frozenset(
+    {
+        *("v", "job", "log", "from", "size", "frontier", "root", "software"),
+        *("who", "where", "practice", "procedure", "drivers", "steps"),
+    }
+)
+_LINES_SHOWN = 12
+
+
+class Derived(Protocol):
+    """What the sequence makes of a job's entries."""
+
+    @property
+    def claims(self) -> Sequence[Mapping[str, object]]:
+        """Claims in order, each naming as "cause" the entry that brought it about."""
+
+
+class Check(NamedTuple):
+    """One step of the verification; `ok` is None when there was nothing to check."""
+
+    check: str
+    ok: bool | None
+    text: str
+
+
+class Report(NamedTuple):
+    """What came out: `facts` are what the record says of itself, as far as it could be read."""
+
+    name: str
+    status: str
+    exit: int
+    checks: list[Check]
+    reasons: list[str]
+    reservations: list[str]
+    facts: dict[str, object]
+
+
+class _Refusal(Exception):
+    """An answer about the record, on its way to the report; not an error of the program."""
+
+    def __init__(self, check: str, status: str, *reasons: str) -> None:
+        super().__init__(reasons[0])
+        self.check = check
+        self.status = status
+        self.reasons = reasons
+
+
+class _Range(NamedTuple):
+    """The part of the log that a record discloses, in order."""
+
+    job: int
+    rows: list[Row]
+    heads: list[Head]
+    mine: list[Entry]
+    frontier: merkle.Frontier
+
+    @property
+    def own(self) -> list[Entry]:
+        return [found for found in self.mine if found.job == self.job]
+
+
+def verify(data: bytes, name: str, derive: Callable[[Iterable[Entry]], Derived]) -> Report:
+    """Check a record and work out its verdicts again; `name` is only printed.
+
+    Never raises for anything that stands in `data`: the answer is in the report. The first thing
+    found wrong ends the verification, and what passed before it is listed.
+    """
+    checks: list[Check] = []
+    facts: dict[str, object] = {}
+    reservations: list[str] = []
+    try:
+        # 1. The container is the one that its own members give.
+        files = _open(data)
+        checks.append(Check("container", True, f"{len(files)} members, {len(data)} bytes"))
+        # 2. Each member has the digest that stands for it, and there are no others.
+        _check_sums(files)
+        checks.append(Check("sums", True, f"{len(files) - 1} digests"))
+        # 3. The signature. Its absence does not hide what the other checks have to say.
+        checks.append(Check("signature", None, "none: nothing shows who made this record"))
+        # 4. The entries are linked without a gap and add up to the root.
+        summary = _read_summary(files["job.json"])
+        chain = _read_chain(files, summary)
+        checks.append(Check("chain", True, f"entries {_span(chain)} of log {chain.heads[0].log}"))
+        # 5. Procedure and drivers are those that the job was opened with.
+        opening, definitions = _check_definitions(files, chain)
+        facts.update(job=chain.job, who=opening.who, where=opening.where)
+        checks.append(Check("definitions", True, f"{len(definitions)} as fixed at job.open"))
+        # 6. The job is whole.
+        closing = _check_job(chain)
+        attempts = sum(found.body.get("claim") == "attempt" for found in _claims(chain))
+        facts.update(attempts=attempts, closed=closing.body["reason"])
+        checks.append(Check("job", True, f"{len(chain.own)} entries, {closing.body['reason']}"))
+        reservations += _reservations(chain, opening, definitions)
+        # 7. The same inputs give the same claims, and the same rows the same record.
+        frames = _check_claims(chain, derive)
+        _check_rebuilt(files, chain, summary)
+        checks.append(
+            Check("verdicts", True, f"{len(_claims(chain))} claims reached again, {frames} frames")
+        )
+    except _Refusal as refusal:
+        checks.append(Check(refusal.check, False, refusal.reasons[0]))
+        status, reasons = refusal.status, list(refusal.reasons)
+    else:
+        status, reasons = UNSIGNED, ["no signature: anyone could have made this record anew"]
+    return Report(name, status, EXITS[status], checks, reasons, reservations, facts)
+
+
+def report_lines(report: Report) -> list[str]:
+    """Write a report for a terminal, in plain ASCII whatever the record holds."""
+    refused = report.checks[-1].ok is False
+    lines = [f"{report.name}: {'NOT ACCEPTED: ' if refused else ''}{report.status}"]
+    if "job" in report.facts:
+        who, where = report.facts["who"], report.facts["where"]
+        lines.append(f"  job {report.facts['job']}, {who!a} at {where!a}")
+    marks = {True: "[ok]", False: "[XX]", None: "[--]"}
+    lines += [f"  {marks[check.ok]} {check.check}: {check.text}" for check in report.checks]
+    # The first reason of a refusal already stands beside its check.
+    lines += [f"       {reason}" for reason in report.reasons[1 if refused else 0 :]]
+    lines += [f"  [!!] {reservation}" for reservation in report.reservations]
+    lines.append(f"  exit {report.exit}")
+    return [_plain(line) for line in lines]
+
+
+def report_json(report: Report) -> dict[str, object]:
+    """Give a report as plain values; text from the record stands as it is, for a JSON writer."""
+    return {
+        "name": report.name,
+        "status": report.status,
+        "exit": report.exit,
+        "reasons": report.reasons,
+        "reservations": report.reservations,
+        "checks": [check._asdict() for check in report.checks],
+        **report.facts,
+    }
+
+
+def _open(data: bytes) -> dict[str, bytes]:
+    with _blame("container", MALFORMED):
+        return container.unpack(data)
+
+
+def _check_sums(files: Mapping[str, bytes]) -> None:
+    if "sha256sums" not in files:
+        raise _Refusal("sums", INCOMPLETE, "member sha256sums is missing")
+    listed: dict[str, str] = {}
+    for number, line in enumerate(_split(files["sha256sums"], "sums", "sha256sums"), 1):
+        match = _SUM.fullmatch(line)
+        if match is None or match[2].decode() in listed:
+            raise _Refusal("sums", MALFORMED, f"sha256sums line {number}: not one new digest")
+        listed[match[2].decode()] = match[1].decode()
+    for name in (*listed, *_REQUIRED):
+        if name not in files:
+            raise _Refusal("sums", INCOMPLETE, f"member {name} is missing")
+    for name in files:
+        if name != "sha256sums" and name not in listed:
+            raise _Refusal("sums", ALTERED, f"member {name} has no digest in sha256sums")
+    wrong = [name for name, said in listed.items() if canonical.digest(files[name]) != said]
+    if wrong:
+        raise _Refusal(
+            "sums", ALTERED, *(f"member {name} differs from its digest" for name in wrong)
+        )
+
+
+def _read_summary(data: bytes) -> dict[str, object]:
+    """Read job.json as far as the chain needs it; the rest is compared when it is built again."""
+    with _blame("chain", MALFORMED):
+        summary = canonical.loads(data)
+    if not isinstance(summary, dict) or summary.keys() != _JOB_KEYS:
+        raise _Refusal("chain", MALFORMED, "job.json: other keys than expected")
+    if summary["v"] != seal.VERSION or summary["v"] is True:
+        raise _Refusal("chain", MALFORMED, f"job.json: version {summary['v']!a}, expected 1")
+    for key in ("job", "from", "size"):
+        value = summary[key]
+        if not isinstance(value, int) or isinstance(value, bool) or value < 1:
+            raise _Refusal("chain", MALFORMED, f"job.json: {key} is no count from 1")
+    if not isinstance(summary["software"], str):
+        raise _Refusal("chain", MALFORMED, "job.json: software is no text")
+    return summary
+
+
+def _read_frontier(summary: Mapping[str, object]) -> merkle.Frontier:
+    peaks = summary["frontier"]
+    if not isinstance(peaks, list) or not all(
+        isinstance(peak, str) and _HASH.fullmatch(peak) for peak in peaks
+    ):
+        raise _Refusal("chain", MALFORMED, "job.json: frontier is no list of hashes")
+    frontier = merkle.Frontier(
+        _whole(summary, "from") - 1, tuple(bytes.fromhex(peak) for peak in peaks)
+    )
+    if not merkle.is_frontier(frontier):
+        raise _Refusal("chain", MALFORMED, f"job.json: no frontier of {frontier.size} entries")
+    return frontier
+
+
+def _read_chain(files: Mapping[str, bytes], summary: Mapping[str, object]) -> _Range:
+    frontier = _read_frontier(summary)
+    job = _whole(summary, "job")
+    lines = _split(files["heads.jsonl"], "chain", "heads.jsonl")
+    heads: list[Head] = []
+    for number, line in enumerate(lines, 1):
+        with _blame("chain", MALFORMED, f"heads.jsonl line {number}: "):
+            heads.append(entry.read_head(line))
+    _check_order(heads, summary)
+    leaves = [merkle.leaf_hash(line) for line in lines]
+    _check_links(heads, leaves, frontier, summary)
+    mine = [head for head in heads if head.job in {job, entry.DEVICE_JOB}]
+    bodies = _match_bodies(mine, _split(files["bodies.jsonl"], "chain", "bodies.jsonl"))
+    entries: list[Entry] = []
+    for head in mine:
+        with _blame("chain", MALFORMED, f"entry {head.seq}: "):
+            entries.append(entry.read_body(head, bodies[head.seq]))
+    rows = [
+        entry.Row(head.seq, head.job, line, bodies.get(head.seq, b""), leaf)
+        for head, line, leaf in zip(heads, lines, leaves, strict=True)
+    ]
+    return _Range(job, rows, heads, entries, frontier)
+
+
+def _check_order(heads: Sequence[Head], summary: Mapping[str, object]) -> None:
+    """Check both counters, `seq` over everything and `js` within each job: nothing dropped out."""
+    first, size = _whole(summary, "from"), _whole(summary, "size")
+    counts: dict[int, int] = {}
+    for expected, head in enumerate(heads, first):
+        if head.seq != expected:
+            raise _Refusal("chain", INCOMPLETE, f"expected entry {expected}, found {head.seq}")
+        if head.log != summary["log"]:
+            raise _Refusal("chain", ALTERED, f"entry {head.seq}: of log {head.log}, not job.json's")
+        # Another job, or the recorder itself, may have begun before the range.
+        before = counts.get(head.job, 0 if head.job == summary["job"] else head.js - 1)
+        if head.js != before + 1:
+            raise _Refusal(
+                "chain",
+                INCOMPLETE,
+                f"entry {head.seq}: expected entry {before + 1} of job {head.job}, found {head.js}",
+            )
+        counts[head.job] = head.js
+    if len(heads) != size:
+        raise _Refusal("chain", INCOMPLETE, f"expected {size} heads, found {len(heads)}")
+    for head in (heads[0], heads[-1]):
+        if head.job != summary["job"]:
+            raise _Refusal("chain", INCOMPLETE, f"entry {head.seq}: the range is not the job's own")
+
+
+def _check_links(
+    heads: Sequence[Head],
+    leaves: Sequence[bytes],
+    frontier: merkle.Frontier,
+    summary: Mapping[str, object],
+) -> None:
+    # The lowest peak is the last leaf itself when the size is odd; else only the root tells.
+    before = frontier.peaks[-1] if frontier.size % 2 else heads[0].prev
+    if frontier.size == 0:
+        before = entry.NO_LEAF
+    for head, leaf in zip(heads, leaves, strict=True):
+        if head.prev != before:
+            raise _Refusal(
+                "chain",
+                ALTERED,
+                f"entry {head.seq} ({head.kind}): its prev is not the hash of entry {head.seq - 1}",
+            )
+        before = leaf
+        frontier = merkle.add(frontier, leaf)
+    root = merkle.root(frontier).hex()
+    if root != summary["root"]:
+        raise _Refusal("chain", ALTERED, f"heads add up to root {root[:16]}..., job.json differs")
+
+
+def _match_bodies(mine: Sequence[Head], lines: Sequence[bytes]) -> dict[int, bytes]:
+    digests = [canonical.digest(line) for line in lines]
+    if len(lines) != len(mine):
+        have = Counter(digests)
+        for head in mine:
+            if not have[head.body]:
+                raise _Refusal(
+                    "chain", INCOMPLETE, f"body of entry {head.seq} ({head.kind}) is withheld"
+                )
+            have[head.body] -= 1
+        raise _Refusal("chain", ALTERED, f"expected {len(mine)} bodies, found {len(lines)}")
+    for head, found in zip(mine, digests, strict=True):
+        if found != head.body:
+            raise _Refusal(
+                "chain",
+                ALTERED,
+                f"entry {head.seq} ({head.kind}): its body is not the one its head names",
+            )
+    return {head.seq: line for head, line in zip(mine, lines, strict=True)}
+
+
+def _check_definitions(
+    files: Mapping[str, bytes], chain: _Range
+) -> tuple[Opening, list[Definition]]:
+    with _blame("definitions", MALFORMED):
+        opening = seal.read_opening(chain.own[0])
+        definitions = seal.read_definitions(chain.own)
+    fixed = {"procedure.json": opening.procedure}
+    fixed |= {f"driver-{name}.json": (name, digest) for name, digest in opening.drivers}
+    defined = {found.member for found in definitions}
+    for name in fixed:
+        if name not in defined:
+            raise _Refusal("definitions", INCOMPLETE, f"{name[:80]!a}: no entry defines it")
+    for found in definitions:
+        _check_definition(files, found, fixed.get(found.member))
+    for name in files:
+        if name.startswith("driver-") and name not in defined:
+            raise _Refusal("definitions", ALTERED, f"{name}: no entry defines it")
+    return opening, definitions
+
+
+def _check_definition(
+    files: Mapping[str, bytes], found: Definition, fixed: tuple[str, str] | None
+) -> None:
+    """Check that member, entry and the digest fixed at job.open are three times the same thing."""
+    name = f"{found.member[:80]!a}"[1:-1]
+    if found.member not in files:
+        raise _Refusal("definitions", INCOMPLETE, f"member {name} is missing")
+    data = canonical.dumps(found.value)
+    if files[found.member] != data:
+        where = _place_of_difference(files[found.member], found.value)
+        raise _Refusal("definitions", ALTERED, f"{name}: differs from entry {found.seq}{where}")
+    if fixed is None:
+        raise _Refusal("definitions", ALTERED, f"{name}: job.open does not name it")
+    if fixed != (found.id, canonical.digest(data)):
+        raise _Refusal(
+            "definitions", ALTERED, f"{name}: entry {found.seq} is not what job.open fixed"
+        )
+
+
+def _check_job(chain: _Range) -> Entry:
+    kinds = Counter(found.kind for found in chain.own)
+    closing = chain.own[-1]
+    if closing.kind != "job.close":
+        raise _Refusal("job", INCOMPLETE, f"ends with {closing.kind}, expected job.close")
+    for kind in ("job.open", "job.close"):
+        if kinds[kind] != 1:
+            raise _Refusal("job", MALFORMED, f"{kinds[kind]} entries {kind}, expected one")
+    if closing.body.keys() != {"frames", "claims", "reason"}:
+        raise _Refusal("job", MALFORMED, "job.close: other keys than expected")
+    for key, kind in (("frames", "frame"), ("claims", entry.CLAIM)):
+        said = closing.body[key]
+        if said != kinds[kind] or isinstance(said, bool):
+            raise _Refusal(
+                "job", INCOMPLETE, f"{key}: job.close says {said!a}, found {kinds[kind]}"
+            )
+    if closing.body["reason"] not in ("finished", "abandoned"):
+        raise _Refusal("job", MALFORMED, "job.close: reason is neither finished nor abandoned")
+    return closing
+
+
+def _check_claims(chain: _Range, derive: Callable[[Iterable[Entry]], Derived]) -> int:
+    inputs = [found for found in chain.own if found.kind != entry.CLAIM]
+    try:
+        # By way of bytes, so that both sides are of the plain types that a record can hold.
+        again = [canonical.loads(canonical.dumps(claim)) for claim in derive(inputs).claims]
+    except Exception as error:
+        # Whatever a hostile definition does to the code that reads it, the answer is a report.
+        text = f"{type(error).__name__}: {str(error)[:200]!a}"
+        raise _Refusal("verdicts", MALFORMED, f"cannot be worked out again: {text}") from error
+    said = _claims(chain)
+    for found, other in zip(said, again, strict=False):
+        differences = list(_differences(found.body, other))
+        if differences:
+            where = f"entry {found.seq} (claim on {_subject(found.body)})"
+            reasons = [f"{where}: {line}" for line in differences[:_LINES_SHOWN]]
+            raise _Refusal("verdicts", VERDICT_DIFFERS, *reasons)
+    if len(said) > len(again):
+        extra = said[len(again)]
+        raise _Refusal(
+            "verdicts",
+            VERDICT_DIFFERS,
+            f"entry {extra.seq} (claim on {_subject(extra.body)}): nothing gives rise to it",
+        )
+    if len(said) < len(again):
+        lost = again[len(said)]
+        raise _Refusal(
+            "verdicts",
+            VERDICT_DIFFERS,
+            f"a claim on {_subject(lost)} follows from the entries and is not recorded",
+        )
+    for found in said:
+        cause = found.body.get("cause")
+        if not isinstance(cause, int) or cause >= found.seq:
+            raise _Refusal(
+                "verdicts", VERDICT_DIFFERS, f"entry {found.seq}: claims before its cause {cause!a}"
+            )
+    return sum(found.kind == "frame" for found in inputs)
+
+
+def _check_rebuilt(
+    files: Mapping[str, bytes], chain: _Range, summary: Mapping[str, object]
+) -> None:
+    with _blame("verdicts", MALFORMED):
+        again = seal.members(chain.rows, chain.mine, str(summary["software"]), chain.frontier)
+    if files["job.json"] != again["job.json"]:
+        where = _place_of_difference(files["job.json"], canonical.loads(again["job.json"]))
+        status = VERDICT_DIFFERS if where.startswith(": steps") else ALTERED
+        raise _Refusal("verdicts", status, f"job.json: differs from the entries{where}")
+    for name in (*again, *files):
+        if files.get(name) != again.get(name):
+            raise _Refusal("verdicts", ALTERED, f"{name}: not what the entries give")
+
+
+def _reservations(chain: _Range, opening: Opening, definitions: Sequence[Definition]) -> list[str]:
+    found = []
+    if opening.practice:
+        found.append("a practice job: its acts and observations were not made by a person on site")
+    unsynced = sum(not held.at.synced for held in chain.own)
+    if unsynced:
+        found.append(
+            f"clock not synchronised in {unsynced} of {len(chain.own)} entries: "
+            "dates are the recorder's own"
+        )
+    found += _clock_steps(chain.heads)
+    untested = _untested(chain, definitions)
+    if untested:
+        found.append(f"steps not tested: {', '.join(ascii(step)[1:-1] for step in untested)}")
+    return found
+
+
+def _clock_steps(heads: Sequence[Head]) -> list[str]:
+    """Name each place where the wall clock jumped against the clock that nobody can set."""
+    found = []
+    for before, after in pairwise(heads):
+        wall_ns = after.at.utc_ns - before.at.utc_ns
+        if before.at.boot != after.at.boot:
+            if wall_ns < 0:
+                found.append(f"wall clock earlier after the restart before entry {after.seq}")
+            continue
+        boot_ns = after.at.boot_ns - before.at.boot_ns
+        step_ns = wall_ns - boot_ns
+        if abs(step_ns) > STEP_S_NS + abs(boot_ns) * SLEW_PER_MILLION // 1_000_000:
+            sign = "-" if step_ns < 0 else "+"
+            tenths = abs(step_ns) // 100_000_000
+            found.append(
+                f"wall clock stepped by {sign}{tenths // 10}.{tenths % 10} s "
+                f"before entry {after.seq}"
+            )
+    return found
+
+
+def _untested(chain: _Range, definitions: Sequence[Definition]) -> list[str]:
+    """List the procedure's steps that no attempt names, in the procedure's order."""
+    tested = {
+        str(held.body.get("step")) for held in _claims(chain) if held.body.get("claim") == "attempt"
+    }
+    procedure = next(found.value for found in definitions if found.what == "procedure")
+    steps = procedure.get("step") if isinstance(procedure, dict) else None
+    return [
+        step["id"]
+        for step in (steps if isinstance(steps, list) else [])
+        if isinstance(step, dict) and isinstance(step.get("id"), str) and step["id"] not in tested
+    ]
+
+
+def _claims(chain: _Range) -> list[Entry]:
+    return [found for found in chain.own if found.kind == entry.CLAIM]
+
+
+def _subject(claim: object) -> str:
+    name = claim.get("step", claim.get("claim")) if isinstance(claim, dict) else claim
+    return f"{str(name)[:80]!a}"
+
+
+def _span(chain: _Range) -> str:
+    return f"{chain.heads[0].seq} to {chain.heads[-1].seq}"
+
+
+def _place_of_difference(found: bytes, expected: object) -> str:
+    """Say where a member leaves the value that it should hold, or nothing if it is no JSON."""
+    try:
+        value = canonical.loads(found)
+    except JournalError:
+        return ""
+    return next((f": {line}" for line in _differences(value, expected)), "")
+
+
+def _differences(record: object, again: object, path: tuple[str, ...] = ()) -> Iterator[str]:
+    """Name each field that is not the same on both sides, as a path with both values."""
+    if isinstance(record, dict) and isinstance(again, dict):
+        for key in sorted(record.keys() | again.keys()):
+            yield from _differences(record.get(key, _ABSENT), again.get(key, _ABSENT), (*path, key))
+    elif isinstance(record, (list, tuple)) and isinstance(again, (list, tuple)):
+        for place in range(max(len(record), len(again))):
+            yield from _differences(
+                record[place] if place < len(record) else _ABSENT,
+                again[place] if place < len(again) else _ABSENT,
+                (*path, str(place)),
+            )
+    elif record != again or type(record) is not type(again):
+        name = ".".join(ascii(part)[1:-1] for part in path) or "value"
+        yield f"{name}: the record says {_show(record)}, the entries give {_show(again)}"
+
+
+class _Absent:
+    pass
+
+
+_ABSENT = _Absent()
+
+
+def _show(value: object) -> str:
+    if value is _ABSENT:
+        return "nothing"
+    text = ascii(value)
+    return text if len(text) <= 80 else f"{text[:77]}..."  # noqa: PLR2004  one line on a terminal
+
+
+def _whole(summary: Mapping[str, object], key: str) -> int:
+    value = summary[key]
+    assert isinstance(value, int)  # noqa: S101  _read_summary has refused anything else
+    return value
+
+
+def _split(data: bytes, check: str, name: str) -> list[bytes]:
+    if not data.endswith(b"\n"):
+        raise _Refusal(check, MALFORMED, f"{name}: empty or without a last line end")
+    return data[:-1].split(b"\n")
+
+
+def _plain(text: str) -> str:
+    """Escape everything that could move a cursor, change a colour or turn the writing round."""
+    return "".join(char if " " <= char <= "~" else ascii(char)[1:-1] for char in text)
+
+
+@contextmanager
+def _blame(check: str, status: str, place: str = "") -> Iterator[None]:
+    try:
+        yield
+    except (JournalError, RecordError) as error:
+        raise _Refusal(check, status, f"{place}{error}") from error
