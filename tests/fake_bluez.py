@@ -111,7 +111,7 @@ class Fault(NamedTuple):
 
 
 class FakeBluez:
-    """The service; all its methods are commands of the subprocess as well, see `COMMANDS`."""
+    """The service; the methods named in `COMMANDS` are commands of the subprocess as well."""
 
     def __init__(self) -> None:
         self.meters: dict[str, Meter] = {}  # by device path; on the air
@@ -124,6 +124,7 @@ class FakeBluez:
         self.players: dict[str, asyncio.Task[None]] = {}
         self.silenced: set[str] = set()
         self.bus = MessageBus(bus_type=BusType.SYSTEM)
+        self._called = asyncio.Event()
         self._sent = 0
         self._advertiser: asyncio.Task[None] | None = None
 
@@ -272,6 +273,12 @@ class FakeBluez:
             "written": {p: [data.hex() for data in all_] for p, all_ in self.written.items()},
             "calls": self.calls,
         }
+
+    async def until_called(self, method: str, times: int = 1) -> None:
+        """Wait until clients have called `method` so often; not a command."""
+        while self.calls.count(method) < times:
+            self._called.clear()
+            await self._called.wait()
 
     # -- the air -----------------------------------------------------------------------------------
 
@@ -447,6 +454,7 @@ class FakeBluez:
         if message.message_type is not MessageType.METHOD_CALL:
             return None
         self.calls.append(message.member)
+        self._called.set()
         if message.interface == MANAGER:
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [self.objects])
         if self._strikes("no-reply", message.member):

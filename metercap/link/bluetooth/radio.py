@@ -197,9 +197,11 @@ async def bounded(
         await asyncio.wait(waited, timeout=limit_s, return_when=asyncio.FIRST_COMPLETED)
         if task.done():
             return task.result()
+        # Asked now, because tidying up ends the link as well.
+        was_lost = lost is not None and lost.done()
     finally:
         await _unwind(task)
-    if lost and lost.done():
+    if lost is not None and was_lost:
         raise LinkLost(lost.result())
     raise TimeoutError
 

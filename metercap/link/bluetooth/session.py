@@ -121,6 +121,7 @@ class _Link:
         self._session = session
         self._now = now
         self._sink = sink
+        self._linked = False
         self._closed = False
         self._facts: tuple[tuple[str, str], ...] = ()
         self._loop = asyncio.get_running_loop()
@@ -138,9 +139,8 @@ class _Link:
         try:
             async with radio.lock:
                 device = await self._find(radio, limits, adopt=adopt)
-                client = radio.client(
-                    device, lambda: self._lose("the meter dropped the link"), limits.connect_s
-                )
+                # Twice the limit, so that ours ends the connect, and its reason is the one told.
+                client = radio.client(device, self._on_dropped, 2 * limits.connect_s)
                 clients.append(client)
                 await self._connect(client, limits)
             await self._subscribe(client, limits)
@@ -179,6 +179,9 @@ class _Link:
             raise LinkLost(
                 f"the meter did not finish connecting within {limits.connect_s:g} s"
             ) from error
+        self._linked = True
+        if not client.is_connected:
+            raise LinkLost("the meter dropped the link as soon as it stood")
 
     async def _subscribe(self, client: BleakClient, limits: Limits) -> None:
         notify = self._characteristic(client, self._target.notify)
@@ -272,6 +275,11 @@ class _Link:
             await asyncio.wait({self._lost}, timeout=left_s)
             if self._lost.done():
                 raise LinkLost(self._lost.result())
+
+    def _on_dropped(self) -> None:
+        # While connecting, a link comes up and falls several times and the library tries again.
+        if self._linked:
+            self._lose("the meter dropped the link")
 
     def _lose(self, reason: str) -> None:
         if not self._lost.done():
