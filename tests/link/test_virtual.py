@@ -1,6 +1,7 @@
 """bleak's own scanner and client on one side, a virtual meter on the other, real GATT between."""
 
 import asyncio
+import io
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -20,13 +21,14 @@ from hypothesis import strategies as st
 from metercap.errors import LinkError
 from metercap.link.bluetooth.bumble_radio import bumble_backend, bumble_radio
 from metercap.link.bluetooth.scan import scan
-from metercap.link.bluetooth.session import LIMITS, Target, supervise
+from metercap.link.bluetooth.session import LIMITS, Sink, Target, supervise
+from metercap.link.capture import CaptureSink, read_capture, replay
 from metercap.link.virtual import Air, VirtualMeter, _advertising, on_transport
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import Driver, parse_driver
 from metercap.model import Frame, Instant, LinkChange, Reading
 
-FIRST, SECOND = "F0:00:00:00:00:01", "F0:00:00:00:00:02"
+FIRST, SECOND, THIRD, FOURTH = (f"F0:00:00:00:00:0{number}" for number in range(1, 5))
 SERVICE = "6b1d0001-7a51-4c0f-9d6e-2f5a1c3b4d5e"
 NOTIFY = "6b1d0002-7a51-4c0f-9d6e-2f5a1c3b4d5e"
 WRITE = "6b1d0003-7a51-4c0f-9d6e-2f5a1c3b4d5e"
@@ -210,7 +212,9 @@ async def connected(driver: Driver) -> AsyncIterator[tuple[VirtualMeter, BleakCl
 
 
 @asynccontextmanager
-async def supervised(here: Air, *meters: VirtualMeter) -> AsyncIterator[Inbox]:
+async def supervised(
+    here: Air, *meters: VirtualMeter, wrap: Callable[[Sink], Sink] = lambda sink: sink
+) -> AsyncIterator[Inbox]:
     inbox, now = Inbox(), Ticks()
     limits = LIMITS._replace(backoff_first_s=0.01)
     async with bumble_radio(await here.host()) as radio:
@@ -227,7 +231,7 @@ async def supervised(here: Air, *meters: VirtualMeter) -> AsyncIterator[Inbox]:
                         30.0,
                     ),
                     now,
-                    inbox,
+                    wrap(inbox),
                     limits=limits,
                 )
             )
@@ -246,9 +250,15 @@ def test_a_scan_shows_name_service_and_address_and_nothing_of_a_meter_switched_o
         async with air() as here:
             await here.meter(COUNT, "Bench 1", FIRST).on()
             here.meter(COUNT, "Bench 2", SECOND)
+            await here.meter(LINE, "Bench line 3", THIRD).on()
+            await here.meter(self_described(VOLTAGE), "Bench 4", FOURTH).on()
             async with bumble_radio(await here.host()) as radio:
-                (seen,) = await scan(radio, 0.05)
-        assert (seen.address, seen.name, seen.services) == (FIRST, "Bench 1", (SERVICE,))
+                seen = await scan(radio, 0.05)
+        assert [(one.address, one.name, one.services) for one in seen] == [
+            (FIRST, "Bench 1", (SERVICE,)),
+            (THIRD, "Bench line 3", ()),
+            (FOURTH, "Bench 4", ("0000181a-0000-1000-8000-00805f9b34fb",)),
+        ]
 
     run(test)
 
@@ -464,6 +474,44 @@ def test_a_line_instrument_is_cut_where_the_link_cuts_and_read_whole_again() -> 
     run(test)
 
 
+def test_a_link_with_the_smallest_notifications_cuts_a_line_after_20_bytes() -> None:
+    async def test() -> None:
+        async with air() as here:
+            meter = here.meter(LINE, "Bench line", FIRST)
+            meter._device.gatt_server.max_mtu = 23
+            await meter.on()
+            async with supervised(here, meter) as inbox:
+                await meter.until_subscribed()
+                await meter.send(b"+230.1 V AC\r\n+230.2 V AC\r\n")
+                await inbox.until(lambda box: len(box.frames) == 2)
+        assert [frame.data for frame in inbox.frames] == [
+            b"+230.1 V AC\r\n+230.2 ",
+            b"V AC\r\n",
+        ]
+
+    run(test)
+
+
+def test_a_run_kept_as_a_capture_plays_back_as_it_was() -> None:
+    file, again = io.StringIO(), []
+
+    async def test() -> None:
+        async with air() as here:
+            meter = here.meter(COUNT, "Bench 1", FIRST)
+            await meter.on()
+            async with supervised(here, meter, wrap=lambda sink: CaptureSink(file, sink)) as inbox:
+                for session in (1, 2):
+                    await meter.until_subscribed()
+                    await meter.send(b"\xa5\x01\xfd\x08")
+                    await inbox.until(lambda box, s=session: len(box.frames) == s)
+                    await meter.drop()
+        await replay(read_capture(file.getvalue()), again.append)
+        assert again == inbox.items
+        assert [change.up for change in inbox.changes[:4]] == [True, False, True, False]
+
+    run(test)
+
+
 def test_a_frame_that_fits_no_notification_is_refused_and_not_cut() -> None:
     async def test() -> None:
         async with connected(COUNT) as (meter, central):
@@ -531,6 +579,31 @@ def test_what_the_meter_refuses_is_bleaks_protocol_error() -> None:
             with pytest.raises(BleakGATTProtocolError) as caught:
                 await central.read_gatt_char(WRITE)
             assert caught.value.code is BleakGATTProtocolErrorCode.READ_NOT_PERMITTED
+
+    run(test)
+
+
+def test_a_disconnect_calls_back_once_and_a_second_one_does_nothing() -> None:
+    async def test() -> None:
+        async with air() as here:
+            meter = here.meter(COUNT, "one", FIRST)
+            await meter.on()
+            scanner, client = bumble_backend(await here.host())
+            lost: list[BleakClient] = []
+            central = BleakClient(await find(scanner), lost.append, backend=client)
+            await central.connect()
+            await central.disconnect()
+            await central.disconnect()
+            assert lost == [central]
+
+    run(test)
+
+
+def test_a_meter_without_a_write_characteristic_has_none() -> None:
+    async def test() -> None:
+        async with connected(LINE) as (_, central):
+            assert central.services.get_characteristic(NOTIFY) is not None
+            assert central.services.get_characteristic(WRITE) is None
 
     run(test)
 
