@@ -44,7 +44,8 @@ class Expect(Table):
     """What a measured step must show: exactly one of the keys.
 
     `below` and `above` take one amount, `between` two; the limit itself is inside. `overload` names
-    the least top of range on which "more than the range" is the wanted answer.
+    the least top of range on which "more than the range" is the only wanted answer; for `above` it
+    is one good answer among others.
     """
 
     below: str | None = None
@@ -73,6 +74,11 @@ class Expect(Table):
             for text in (self.below, self.above, *(self.between or ()), *near, self.overload)
             if text is not None
         )
+
+    @property
+    def top(self) -> str | None:
+        """The least top of range on which an overload is a good answer; None where it never is."""
+        return self.overload or self.above
 
     def limits(self) -> Limits:
         """Numbers for below, above and between. Raises ValueError for the other kinds."""
@@ -176,10 +182,10 @@ class Step(Table):
                 raise ValueError(
                     f"step {self.id}: found {text!r}, expected a unit of {self.quantity}"
                 )
-        if self.start == "contact" and self.expect.overload is not None:
+        if self.start == "contact" and (self.expect.overload or self.expect.above):
             raise ValueError(
-                f"step {self.id}: start: an open display already reads overload, expected "
-                '"begin" where overload is wanted'
+                f"step {self.id}: start: found contact, expected begin, since probes in the air "
+                "already show what is wanted"
             )
         for text in (self.dwell, self.time_out):
             units.parse_duration_ns(text)
@@ -217,7 +223,8 @@ class Act(Table):
     """A declaration by the person, which steps and other acts may need.
 
     `voids` lists what no longer stands once it is declared; `fail_voids` what falls when an answer
-    is not the accepted one; `void_on` the events that end it; `stands` how long it lasts. An act
+    is not the accepted one; `ended_by` and `void_on` the acts and events that end it; `stands` how
+    long it lasts. An act
     that is `offered_after` steps is a repair: nobody needs it, the person may choose it when one of
     those steps has failed.
     """
@@ -232,6 +239,7 @@ class Act(Table):
     ask: tuple[Question, ...] = ()
     voids: tuple[Id, ...] = ()
     fail_voids: tuple[Id, ...] = ()
+    ended_by: tuple[Id, ...] = ()
     void_on: tuple[Literal["restart", "operator"], ...] = ()
     stands: str | None = None
     offered_after: tuple[Id, ...] = ()
@@ -409,6 +417,7 @@ def _names(
         for key, names in lists.items():
             yield from ((f"act {act.id}", key, name, either) for name in names)
         yield from ((f"act {act.id}", "offered_after", name, steps) for name in act.offered_after)
+        yield from ((f"act {act.id}", "ended_by", name, acts) for name in act.ended_by)
         same = (question.same_as for question in act.ask if question.same_as)
         yield from ((f"act {act.id}", "same_as", name, acts) for name in same)
     for step in whole.step:

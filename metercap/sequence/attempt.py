@@ -46,8 +46,8 @@ class Attempt:
         self, step: Step, interval_ns: int, limits: Limits | None, null: judge.Null | None
     ) -> None:
         self.step = step
-        overload = step.expect.overload if step.expect else None
-        self._wanted_top = None if overload is None else units.parse_amount(overload)
+        top = step.expect.top if step.expect else None
+        self._wanted_top = None if top is None else units.parse_amount(top)
         self._limits = limits
         self._null = null
         self._dwell_ns = units.parse_duration_ns(step.dwell)

@@ -317,7 +317,8 @@ class Walk:
         self._claim("act", body | {"outcome": "stands"})
         if self._aim == act.id:
             self._aim = None
-        self._void(act.voids, f"{act.title}, as declared")
+        ended = [other.id for other in self._procedure.act if act.id in other.ended_by]
+        self._void([*act.voids, *ended], f"{act.title}, as declared")
         if act.offered_after:
             del self._standing[act.id]  # a repair is done once for each time it is chosen
 

@@ -1,0 +1,184 @@
+"""A procedure's own examples to what they prove: each is walked, and its verdicts compared.
+
+Readings of an example come four a second from a meter of 0.9 % and 2 counts; no journal is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+
+from metercap import units
+from metercap.model import NS_PER_S, Accuracy, Instant, Reading, Status
+from metercap.procedure.description import Act, Example, ExampleEvent, Procedure
+from metercap.sequence.effect import Claim, Effect
+from metercap.sequence.event import (
+    Begun,
+    Chosen,
+    Declared,
+    Event,
+    Linked,
+    Measured,
+    Observed,
+    Restarted,
+)
+from metercap.sequence.walk import Walk
+
+_PERSON = "the engineer"
+_INTERVAL_NS = NS_PER_S // 4
+_PAUSE_NS = NS_PER_S
+_ACCURACY = Accuracy(Decimal("0.9"), Decimal(2))
+
+
+def answers_as_asked(act: Act, given: dict[str, dict[str, str]]) -> dict[str, str]:
+    """Answers with which `act` holds: the accepted ones, and those declared before."""
+    answers = {}
+    for question in act.ask:
+        if question.same_as is not None:
+            answers[question.field] = given[question.same_as][question.field]
+        else:
+            answers[question.field] = question.accepted[0] if question.accepted else "as seen"
+    return answers
+
+
+class _Rehearsal:
+    def __init__(self, procedure: Procedure) -> None:
+        self._procedure = procedure
+        self._walk = Walk(procedure, _PERSON)
+        self._t_ns = NS_PER_S
+        self._seq = 0
+        self._given: dict[str, dict[str, str]] = {}
+        self.verdicts: dict[str, list[str]] = {}
+        self._walk.start()
+
+    @property
+    def asked(self) -> str:
+        return self._walk.asked.id
+
+    def _when(self, pause_ns: int) -> tuple[Instant, int]:
+        self._t_ns += pause_ns
+        self._seq += 1
+        return Instant(self._t_ns, self._t_ns, "boot", synced=True), self._seq
+
+    def _feed(self, event: Event) -> None:
+        self._note(self._walk.feed(event))
+
+    def _note(self, effects: list[Effect]) -> None:
+        for effect in effects:
+            if isinstance(effect, Claim) and effect.body["claim"] == "attempt":
+                verdicts = self.verdicts.setdefault(str(effect.body["step"]), [])
+                verdicts.append(str(effect.body["verdict"]))
+
+    def play(self, event: ExampleEvent) -> None:
+        plays = {
+            "acts": self._declare_as_asked,
+            "act": self._declare_one,
+            "shows": self._show,
+            "begin": self._begin,
+            "observe": self._observe,
+            "choose": self._choose,
+            "happens": self._happen,
+        }
+        for key, play in plays.items():
+            if getattr(event, key) is not None:
+                play(event)
+
+    def _declare_as_asked(self, _event: ExampleEvent) -> None:
+        while self._walk.asked.what == "act":
+            self._declare(self._walk.asked.id, {})
+
+    def _declare_one(self, event: ExampleEvent) -> None:
+        self._declare(event.act or "", event.answers)
+
+    def _show(self, event: ExampleEvent) -> None:
+        for reading in self._readings(event):
+            self._feed(Measured(*self._when(_INTERVAL_NS), "meter", reading))
+
+    def _begin(self, event: ExampleEvent) -> None:
+        self._feed(Begun(*self._when(_PAUSE_NS), _PERSON, event.begin or ""))
+
+    def _observe(self, event: ExampleEvent) -> None:
+        for step, answer in (event.observe or {}).items():
+            self._feed(Observed(*self._when(_PAUSE_NS), _PERSON, step, answer))
+
+    def _choose(self, event: ExampleEvent) -> None:
+        self._feed(Chosen(*self._when(_PAUSE_NS), _PERSON, event.choose or ""))
+
+    def _happen(self, event: ExampleEvent) -> None:
+        if event.happens == "restart":
+            self._feed(Restarted(*self._when(_PAUSE_NS)))
+        else:
+            self._feed(Linked(*self._when(_PAUSE_NS), "meter", up=False, reason="example"))
+
+    def _declare(self, name: str, answers: dict[str, str]) -> None:
+        act = self._procedure.find_act(name)
+        whole = answers_as_asked(act, self._given) | answers if act else answers
+        self._given[name] = whole
+        self._feed(Declared(*self._when(_PAUSE_NS), _PERSON, name, whole))
+
+    def _readings(self, event: ExampleEvent) -> Iterator[Reading]:
+        coupling = None if event.mode == "none" else event.mode
+        text = event.shows or ""
+        top, top_unit = (event.top or "60.00 MOhm").split(" ")
+        if text == "overload":
+            quantity = _quantity(top_unit)
+            reading = Reading(quantity, None, top_unit, Status.OVER, coupling, "", top, _ACCURACY)
+        else:
+            value, unit = text.split(" ")
+            reading = Reading(
+                _quantity(unit), value, unit, Status.OK, coupling, "", None, _ACCURACY
+            )
+        for _ in range(units.parse_duration_ns(event.lasting) // _INTERVAL_NS):
+            yield reading
+
+
+def _quantity(unit: str) -> str:
+    return next(name for name in units.quantities() if units.is_allowed(name, unit))
+
+
+def rehearse(procedure: Procedure, example: Example) -> list[str]:
+    """Walk one example; the answer lists what came out otherwise, one line each."""
+    rehearsal = _Rehearsal(procedure)
+    for event in example.events:
+        rehearsal.play(event)
+    problems = []
+    for step, wanted in example.gives.items():
+        found = rehearsal.verdicts.get(step, [])
+        expected = [wanted] if isinstance(wanted, str) else list(wanted)
+        if found != expected:
+            problems.append(
+                f"example {example.title!r}: {step}: found {', '.join(found) or 'no verdict'}, "
+                f"expected {', '.join(expected)}"
+            )
+    if example.asks is not None and rehearsal.asked != example.asks:
+        problems.append(
+            f"example {example.title!r}: found {rehearsal.asked or 'nothing'} asked at the end, "
+            f"expected {example.asks}"
+        )
+    return problems
+
+
+def check_procedure(own: Procedure, whole: Procedure) -> list[str]:
+    """Prove a procedure by its examples; `whole` is `own` joined with what it includes.
+
+    The answer lists what is wrong, one line each: an example that comes out otherwise, an example
+    of a step that does not exist, a step of the file's own that no example gives a verdict.
+    """
+    problems = []
+    if own.step and not own.example:
+        problems.append("example: found none, expected at least one")
+    known = {step.id for step in whole.step}
+    shown: set[str] = set()
+    for example in own.example:
+        strangers = sorted(set(example.gives) - known)
+        if strangers:
+            problems.append(f"example {example.title!r}: found {strangers[0]!r}, expected a step")
+            continue
+        problems += rehearse(whole, example)
+        shown.update(example.gives)
+    problems += [
+        f"step {step.id}: found no example that gives it a verdict"
+        for step in own.step
+        if own.example and step.id not in shown
+    ]
+    return problems
