@@ -1,0 +1,276 @@
+"""Journal entries in; readings, attempts, verdicts and effects out: the one way to derive a job.
+
+The daemon feeds it entry by entry, the verifier and the review a whole record. It reads no clock
+and writes nothing. Entries that hold claims are passed over: claims are what comes out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+from metercap.errors import JournalError
+from metercap.journal import canonical
+from metercap.journal.entry import CLAIM, Entry
+from metercap.meter.decode import Decoder, build_decoder
+from metercap.meter.description import Driver, driver_from_json
+from metercap.model import Instant, Outcome, Reading
+from metercap.procedure.description import Procedure, procedure_from_json
+from metercap.sequence.effect import Claim, Effect
+from metercap.sequence.event import (
+    Begun,
+    Chosen,
+    Closed,
+    Declared,
+    Event,
+    Garbled,
+    Limited,
+    Linked,
+    Measured,
+    Observed,
+    Restarted,
+    TakenOver,
+)
+from metercap.sequence.walk import Walk
+
+
+class Shown(NamedTuple):
+    """What one frame was decoded to; `seq` is the frame's entry, `fresh` as in `Measured`."""
+
+    at: Instant
+    seq: int
+    meter: str
+    outcome: Outcome
+    raw: bytes
+    fresh: bool
+
+
+class _Meter:
+    """One meter of the job: its decoder, and how far its frames have come."""
+
+    def __init__(self, driver: Driver) -> None:
+        self.driver = driver
+        self.decoder: Decoder = build_decoder(driver)
+        self.session = 0
+        self.number = 0
+        self.boot_ns = 0
+        self.pending = b""
+
+    def is_fresh(self, session: int, number: int, boot_ns: int) -> bool:
+        """Whether a frame is newer than all before it; two equal readings are no reason to doubt.
+
+        A new connection, or a frame missing from the count, leaves nothing of an unfinished line.
+        """
+        if session < self.session or (session == self.session and number <= self.number):
+            return False
+        if boot_ns < self.boot_ns and session == self.session:
+            return False
+        if session > self.session or number != self.number + 1:
+            self.pending = b""
+        self.session, self.number, self.boot_ns = session, number, boot_ns
+        return True
+
+
+class Derivation:
+    """One job, as far as it has been derived."""
+
+    def __init__(self) -> None:
+        self.claims: list[dict[str, object]] = []
+        self.frames = 0
+        self.procedure: Procedure | None = None
+        self.walk: Walk | None = None
+        self._definitions: dict[str, dict[str, object]] = {}
+        self._meters: dict[str, _Meter] = {}
+        self._digest = hashlib.sha256()
+        self._digested = 0
+        self._events: dict[str, Callable[[Entry], Event]] = {
+            "act": _declared,
+            "observe": _observed,
+            "begin": _begun,
+            "choose": _chosen,
+            "limit": _limited,
+            "operator": _taken_over,
+            "restart": _restarted,
+            "link": _linked,
+            "job.close": _closed,
+        }
+
+    def driver_of(self, meter: str) -> Driver:
+        """The driver that reads a meter of this job; raises JournalError for another meter."""
+        return self._meter(meter).driver
+
+    def feed(self, entry: Entry) -> list[Effect | Shown]:
+        """Take the next entry of the job; the answer is what it caused, in order.
+
+        Raises JournalError, DriverError or ProcedureError for an entry that no recorder writes.
+        """
+        effects: list[Effect | Shown] = []
+        if entry.kind == "definition":
+            self._define(entry)
+        elif entry.kind == "job.open":
+            effects += self._open(entry)
+        elif entry.kind == "frame":
+            effects += self._frame(entry)
+        elif entry.kind in self._events:
+            effects += self._walk().feed(self._events[entry.kind](entry))
+        for effect in effects:
+            if isinstance(effect, Claim):
+                self._claim(effect)
+        return effects
+
+    def _define(self, entry: Entry) -> None:
+        definition = entry.body.get("definition")
+        if not isinstance(definition, dict):
+            raise JournalError(f"entry {entry.seq}: definition: found none, expected an object")
+        self._definitions[canonical.digest(canonical.dumps(definition))] = definition
+
+    def _open(self, entry: Entry) -> list[Effect]:
+        procedure = self._definition(entry, entry.body.get("procedure"))
+        self.procedure = procedure_from_json(procedure, f"entry {entry.seq}: procedure")
+        drivers = {}
+        for pin in _rows(entry, "drivers"):
+            definition = self._definition(entry, pin)
+            driver = driver_from_json(definition, f"entry {entry.seq}: driver")
+            drivers[driver.id] = driver
+        for row in _rows(entry, "meters"):
+            name, driver_id = str(row.get("name")), str(row.get("driver"))
+            if driver_id not in drivers:
+                raise JournalError(
+                    f"entry {entry.seq}: meter {name}: driver: found {driver_id!r}, expected one "
+                    "that the job declares"
+                )
+            self._meters[name] = _Meter(drivers[driver_id])
+        paces = [meter.driver.link.interval_ns for meter in self._meters.values()]
+        self.walk = Walk(self.procedure, _text(entry, "who"), *paces[:1])
+        return self.walk.start()
+
+    def _definition(self, entry: Entry, pin: object) -> dict[str, object]:
+        digest = pin.get("sha256") if isinstance(pin, dict) else None
+        if not isinstance(digest, str) or digest not in self._definitions:
+            raise JournalError(f"entry {entry.seq}: found a definition that no entry before holds")
+        return self._definitions[digest]
+
+    def _walk(self) -> Walk:
+        if self.walk is None:
+            raise JournalError("found an entry of the job before job.open")
+        return self.walk
+
+    def _meter(self, name: str) -> _Meter:
+        if name not in self._meters:
+            raise JournalError(f"meter: found {name!r}, expected one that the job declares")
+        return self._meters[name]
+
+    def _frame(self, entry: Entry) -> list[Effect | Shown]:
+        name, raw_hex = _text(entry, "meter"), _text(entry, "raw")
+        session, number = _count(entry, "session"), _count(entry, "number")
+        meter, walk, raw = self._meter(name), self._walk(), _bytes(entry, raw_hex)
+        line = f"{entry.seq} {entry.at.boot_ns} {name} {session} {number} {raw_hex}\n"
+        self._digest.update(line.encode())
+        self._digested += 1
+        self.frames += 1
+        fresh = meter.is_fresh(session, number, entry.at.boot_ns)
+        outcomes, pending = meter.decoder.decode(raw, meter.pending if fresh else b"")
+        if fresh:
+            meter.pending = pending
+        effects: list[Effect | Shown] = []
+        for outcome in outcomes:
+            effects.append(Shown(entry.at, entry.seq, name, outcome, raw, fresh))
+            if isinstance(outcome, Reading):
+                effects += walk.feed(Measured(entry.at, entry.seq, name, outcome, fresh))
+            else:
+                effects += walk.feed(Garbled(entry.at, entry.seq, name, outcome.reason))
+        return effects
+
+    def _claim(self, claim: Claim) -> None:
+        """Keep a claim; it answers for every frame since the claim before it."""
+        if self._digested:
+            claim.body["frames"] = {
+                "count": self._digested,
+                "sha256": self._digest.hexdigest(),
+            }
+            self._digest, self._digested = hashlib.sha256(), 0
+        self.claims.append(claim.body)
+
+
+def derive(entries: Iterable[Entry]) -> Derivation:
+    """Derive a whole job from its entries, in order; raises as `Derivation.feed` does."""
+    derivation = Derivation()
+    for entry in entries:
+        if entry.kind != CLAIM:
+            derivation.feed(entry)
+    return derivation
+
+
+def _text(entry: Entry, key: str) -> str:
+    value = entry.body.get(key)
+    if not isinstance(value, str):
+        raise JournalError(
+            f"entry {entry.seq} ({entry.kind}): {key}: found {value!r}, expected text"
+        )
+    return value
+
+
+def _count(entry: Entry, key: str) -> int:
+    value = entry.body.get(key)
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise JournalError(
+            f"entry {entry.seq} ({entry.kind}): {key}: found {value!r}, expected a whole number"
+        )
+    return value
+
+
+def _bytes(entry: Entry, text: str) -> bytes:
+    try:
+        return bytes.fromhex(text)
+    except ValueError as error:
+        raise JournalError(f"entry {entry.seq}: raw: found {text!r}, expected hex") from error
+
+
+def _rows(entry: Entry, key: str) -> list[dict[str, object]]:
+    value = entry.body.get(key)
+    if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
+        raise JournalError(f"entry {entry.seq} ({entry.kind}): {key}: expected a list of objects")
+    return value
+
+
+def _declared(entry: Entry) -> Event:
+    answers = entry.body.get("answers")
+    if not isinstance(answers, dict) or not all(isinstance(v, str) for v in answers.values()):
+        raise JournalError(f"entry {entry.seq} (act): answers: expected an object of texts")
+    return Declared(entry.at, entry.seq, _text(entry, "by"), _text(entry, "act"), answers)
+
+
+def _observed(entry: Entry) -> Event:
+    by, step, answer = (_text(entry, key) for key in ("by", "step", "answer"))
+    return Observed(entry.at, entry.seq, by, step, answer)
+
+
+def _begun(entry: Entry) -> Event:
+    return Begun(entry.at, entry.seq, _text(entry, "by"), _text(entry, "step"))
+
+
+def _chosen(entry: Entry) -> Event:
+    return Chosen(entry.at, entry.seq, _text(entry, "by"), _text(entry, "what"))
+
+
+def _limited(entry: Entry) -> Event:
+    by, step, reason, agreed = (_text(entry, key) for key in ("by", "step", "reason", "agreed"))
+    return Limited(entry.at, entry.seq, by, step, reason, agreed)
+
+
+def _taken_over(entry: Entry) -> Event:
+    return TakenOver(entry.at, entry.seq, _text(entry, "by"))
+
+
+def _restarted(entry: Entry) -> Event:
+    return Restarted(entry.at, entry.seq)
+
+
+def _linked(entry: Entry) -> Event:
+    is_up = entry.body.get("up") is True
+    return Linked(entry.at, entry.seq, _text(entry, "meter"), is_up, _text(entry, "reason"))
+
+
+def _closed(entry: Entry) -> Event:
+    return Closed(entry.at, entry.seq, _text(entry, "reason"))
