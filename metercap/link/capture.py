@@ -60,6 +60,19 @@ def write_line(item: Item) -> str:
     )
 
 
+def read_header(text: str) -> dict[str, str]:
+    """Give back the facts of `write_header`; raises `LinkError` where `text` is no capture."""
+    header = _fields(1, text.split("\n", 1)[0])
+    if header.get("metercap") != "capture":
+        raise LinkError('capture line 1: expected a header with "metercap": "capture"')
+    if header.get("v") != VERSION:
+        raise LinkError(
+            f"capture line 1: version {header.get('v')!r:.40} found, {VERSION} expected"
+        )
+    fields = _Fields(1, header)
+    return {name: fields.text(name) for name in header if name not in {"metercap", "v"}}
+
+
 def read_capture(text: str) -> Iterator[Item]:
     """Give the items of a capture in order.
 
@@ -67,15 +80,10 @@ def read_capture(text: str) -> Iterator[Item]:
     given out. Blank lines are passed over. A last line without its newline, as a power cut leaves
     it, is read if it is whole and refused if it is not.
     """
+    read_header(text)
     # Only a newline ends a line: splitlines would also cut at U+2028, which JSON allows in text.
     lines = enumerate(text.split("\n"), start=1)
-    header = _fields(1, next(lines)[1])
-    if header.get("metercap") != "capture":
-        raise LinkError('capture line 1: expected a header with "metercap": "capture"')
-    if header.get("v") != VERSION:
-        raise LinkError(
-            f"capture line 1: version {header.get('v')!r:.40} found, {VERSION} expected"
-        )
+    next(lines)
     for number, line in lines:
         if line.strip():
             yield _item(number, _fields(number, line))

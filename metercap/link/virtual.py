@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 from bumble import data_types
@@ -21,9 +22,11 @@ from bumble.hci import (
     HCI_Error,
     HCI_ErrorCode,
     HCI_LE_Connection_Complete_Event,
+    HCI_LE_Extended_Advertising_Report_Event,
     HCI_StatusReturnParameters,
 )
 from bumble.link import LocalLink
+from bumble.ll import AdvExtInd
 from bumble.transport import open_transport
 
 from metercap.errors import LinkError
@@ -36,6 +39,8 @@ if TYPE_CHECKING:
 
     from bumble.core import DataType
     from bumble.device import Connection
+    from bumble.hci import HCI_Packet
+    from bumble.ll import AdvertisingPdu, AdvInd
     from bumble.transport.common import TransportSink, TransportSource
 
     from metercap.meter.description import Driver
@@ -317,12 +322,45 @@ class Air:
         self._hosts.clear()
 
 
-class _Controller(Controller):
-    """bumble's controller, with the cancelling of a pending connection that 0.0.236 leaves out.
+@dataclass
+class _Advertisement(AdvExtInd):
+    """What goes over the air, with what the meter would answer to an active scan."""
 
-    Without it a central that gives up on one meter can never connect again: every later attempt is
-    answered with "command disallowed".
+    answer: bytes = b""
+
+
+class _Controller(Controller):
+    """bumble's controller, with what 0.0.236 leaves out of an adapter.
+
+    It sends the advertiser's scan response, where a name stands that is too long to share 31 bytes
+    with a service. And it can give up a pending connection: a central that gave up on one meter
+    could never connect again, every later attempt being answered with "command disallowed".
     """
+
+    _answer = b""
+
+    def send_advertising_pdu(self, packet: AdvertisingPdu) -> None:
+        if isinstance(packet, AdvExtInd):
+            for each in self.advertising_sets.values():
+                if each.address == packet.advertiser_address:
+                    packet = _Advertisement(**vars(packet), answer=bytes(each.scan_response_data))
+                    break
+        super().send_advertising_pdu(packet)
+
+    def on_advertising_pdu(self, pdu: AdvInd | AdvExtInd) -> None:
+        self._answer = pdu.answer if isinstance(pdu, _Advertisement) else b""
+        super().on_advertising_pdu(pdu)
+
+    def send_hci_packet(self, packet: HCI_Packet) -> None:
+        if isinstance(packet, HCI_LE_Extended_Advertising_Report_Event):
+            kinds = packet.EventType
+            for report in packet.reports:
+                # bumble reports the advertisement twice, the second time as its own answer.
+                if report.event_type & kinds.SCAN_RESPONSE:
+                    report.data = self._answer
+                else:
+                    report.event_type |= kinds.SCANNABLE_ADVERTISING
+        super().send_hci_packet(packet)
 
     def on_hci_le_create_connection_cancel_command(
         self, _command: object
@@ -377,7 +415,7 @@ def _descriptors(driver: Driver) -> list[Descriptor]:
 def _advertising(service: UUID | None, name: str) -> tuple[bytes, bytes]:
     """Fit flags, service and as much of the name as there is room for; the whole name apart.
 
-    The second part is the scan response, which bumble's own controller never sends.
+    The second part is the scan response, which only an active scan sees.
     """
     parts: list[DataType] = [
         data_types.Flags(

@@ -25,10 +25,16 @@ from metercap.link.bluetooth.session import LIMITS, Sink, Target, supervise
 from metercap.link.capture import CaptureSink, read_capture, replay
 from metercap.link.virtual import Air, VirtualMeter, _advertising, on_transport
 from metercap.meter.decode import build_decoder
-from metercap.meter.description import Driver, parse_driver
+from metercap.meter.description import Driver, LineDriver, parse_driver
+from metercap.meter.match import find_driver
 from metercap.model import Frame, Instant, LinkChange, Reading
 
-FIRST, SECOND, THIRD, FOURTH = (f"F0:00:00:00:00:0{number}" for number in range(1, 5))
+ADDRESSES = [f"F0:00:00:00:00:{number:02X}" for number in range(1, 100)]
+FIRST, SECOND, THIRD, FOURTH = ADDRESSES[:4]
+SHIPPED = [
+    parse_driver(path.read_text(encoding="utf-8"), path.name)
+    for path in sorted((Path(__file__).parents[2] / "drivers").glob("*.toml"))
+]
 SERVICE = "6b1d0001-7a51-4c0f-9d6e-2f5a1c3b4d5e"
 NOTIFY = "6b1d0002-7a51-4c0f-9d6e-2f5a1c3b4d5e"
 WRITE = "6b1d0003-7a51-4c0f-9d6e-2f5a1c3b4d5e"
@@ -263,6 +269,56 @@ def test_a_scan_shows_name_service_and_address_and_nothing_of_a_meter_switched_o
     run(test)
 
 
+def test_every_shipped_driver_is_found_by_what_its_meter_advertises() -> None:
+    async def test() -> None:
+        async with air() as here:
+            for driver, address in zip(SHIPPED, ADDRESSES, strict=False):
+                # As long as a name can be, because a pattern may ask for all of it.
+                name = (driver.match.name or driver.id).replace("*", " one").ljust(29, "-")
+                await here.meter(driver, name, address).on()
+            async with bumble_radio(await here.host()) as radio:
+                seen = await scan(radio, 0.05)
+        assert len(seen) == len(SHIPPED)
+        for one, driver in zip(seen, SHIPPED, strict=True):
+            assert find_driver(SHIPPED, one.name, one.services)[0] == driver
+
+    run(test)
+
+
+@pytest.mark.parametrize("driver", SHIPPED, ids=lambda driver: driver.id)
+def test_every_example_of_a_shipped_driver_crosses_the_air_and_reads_the_same(
+    driver: Driver,
+) -> None:
+    decoder = build_decoder(driver)
+    terminator = bytes.fromhex(driver.line.terminator) if isinstance(driver, LineDriver) else b""
+    shown = [
+        outcome
+        for example in driver.example
+        for outcome in decoder.decode(
+            bytes.fromhex(example.hex)
+            if example.hex is not None
+            else (example.text or "").encode() + terminator
+        )[0]
+    ]
+
+    async def test() -> None:
+        async with air() as here:
+            meter = here.meter(driver, "Bench", FIRST)
+            await meter.on()
+            async with supervised(here, meter) as inbox:
+                await meter.until_subscribed()
+                for reading in shown:
+                    assert isinstance(reading, Reading)
+                    await meter.send_reading(reading)
+                await inbox.until(lambda box: len(box.frames) == len(shown))
+        assert [decoder.decode(frame.data) for frame in inbox.frames] == [
+            ((reading,), b"") for reading in shown
+        ]
+
+    assert len(shown) == len(driver.example)
+    run(test)
+
+
 def test_a_scan_for_a_service_passes_over_meters_without_it() -> None:
     async def test() -> None:
         async with air() as here:
@@ -346,7 +402,7 @@ def test_the_device_information_and_what_was_written_are_there() -> None:
             await central.read_gatt_char(MODEL_NUMBER)
             assert meter.written == [b"\x01\x02", b"\x03"]
             assert central.mtu_size == 247
-            assert central.name == "Bench li"
+            assert central.name == "Bench line"
 
     run(test)
 
