@@ -1,4 +1,4 @@
-"""A driver to the list of what is wrong with it, proved on its own examples; nothing is repaired."""
+"""A driver to the list of what its own examples show to be wrong with it; nothing is repaired."""
 
 from __future__ import annotations
 
@@ -37,7 +37,9 @@ def check_driver(driver: Driver) -> list[str]:
         for index, row in enumerate(driver.function)
         if row.name not in shown
     ]
-    if _can_overload(driver) and all(e.reading.status != Status.OVER for e in driver.example):
+    if _can_overload(driver) and all(
+        Status(example.reading.status) is not Status.OVER for example in driver.example
+    ):
         problems.append("example: found no overload, expected at least one with status 'over'")
     return problems
 

@@ -11,6 +11,7 @@ import unicodedata
 from decimal import Decimal
 from typing import Annotated, Literal
 
+from pydantic import ConfigDict
 from pydantic import Field as Rule
 
 from metercap import units
@@ -185,7 +186,10 @@ class Checksum(Table):
 
 
 class FrameTable(Table):
-    """The frame as a whole. `xor` repeats from byte 0; `reserved` bits are ignored and sent as 0."""
+    """The frame as a whole.
+
+    `xor` is the mask, repeated from byte 0 on; `reserved` bits are ignored, and sent as 0.
+    """
 
     length: Size
     xor: Hex | None = None
@@ -204,7 +208,8 @@ class Field(Table):
 
     `bits` names them least significant first; `at`, `bytes` and `order` name whole bytes; `digits`
     names, most significant digit first, the seven segments a to g of each seven-segment digit or
-    the four bits of each BCD digit. `glyphs` gives a character its own pattern (gfedcba, a = 1).
+    the four bits of each BCD digit. `glyphs` gives a character its own pattern: gfedcba with a as
+    the lowest bit, or the BCD nibble.
     """
 
     type: FieldType
@@ -256,7 +261,7 @@ class FrameDriver(Driver):
     field: dict[Key, Field]
     value: Value
     function: Annotated[tuple[FrameFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
-    marks: dict[Key, Text] = {}
+    marks: dict[Key, Text] = Rule(default_factory=dict)
 
 
 class LineTable(Table):
@@ -318,7 +323,7 @@ class AttributeDriver(Driver):
 class _Kind(Table):
     """Only the first look at a file: which of the models it asks for."""
 
-    model_config = {**Table.model_config, "extra": "ignore"}
+    model_config = ConfigDict(extra="ignore")
 
     kind: Literal["frame", "line", "attribute"]
 
@@ -353,7 +358,7 @@ def driver_to_json(driver: Driver) -> dict[str, object]:
 
 
 def driver_from_json(obj: object, where: str) -> Driver:
-    """Turn what `driver_to_json` made back into the driver; raises DriverError as `parse_driver`."""
+    """Turn what `driver_to_json` made back into the driver; raises as `parse_driver` does."""
     kind = load_table(obj, _Kind, where, DriverError).kind
     return _prove(load_table(obj, _MODELS[kind], where, DriverError), where)
 
@@ -386,9 +391,9 @@ def _check_texts(node: object, place: str) -> None:
             for index, below in enumerate(node):
                 _check_texts(below, f"{place}[{index}]")
         case str() if any(unicodedata.category(c)[0] == "C" for c in node):
-            raise ValueError(f"{place}: found {ascii(node)}, expected no control characters")
+            raise ValueError(f"{place}: found {node!a}, expected no control characters")
         case str() if not unicodedata.is_normalized("NFC", node):
-            raise ValueError(f"{place}: found {ascii(node)}, expected text in normal form (NFC)")
+            raise ValueError(f"{place}: found {node!a}, expected text in normal form (NFC)")
 
 
 def _check_common(driver: Driver) -> None:
@@ -398,10 +403,10 @@ def _check_common(driver: Driver) -> None:
         raise ValueError(f"link.interval: found {driver.link.interval!r}, expected more than 0")
     if driver.link.start is not None and driver.link.write is None:
         raise ValueError("link.write: missing, expected the characteristic that takes link.start")
-    names: dict[str, int] = {}
+    rows: dict[str, int] = {}
     for index, row in enumerate(driver.function):
         place = f"function[{index}]"
-        first = names.setdefault(row.name, index)
+        first = rows.setdefault(row.name, index)
         if first != index:
             raise ValueError(
                 f"{place}.name: found {row.name!r}, expected a name that function[{first}] has not"
@@ -412,31 +417,37 @@ def _check_common(driver: Driver) -> None:
                 f"{place}.unit: found {row.quantity!r} in {row.unit!r}, expected {allowed}"
             )
     for index, example in enumerate(driver.example):
-        place = f"example[{index}]"
-        if (example.hex is None) == (example.text is None):
-            raise ValueError(f"{place}: expected either hex or text")
-        if example.text is not None and driver.kind != "line":
-            raise ValueError(f"{place}.text: found in kind {driver.kind!r}, expected hex")
-        if example.reading.function not in names:
-            raise ValueError(
-                f"{place}.reading.function: found {example.reading.function!r}, "
-                f"expected one of {' '.join(names)}"
-            )
-        if (example.reading.value is None) == (example.reading.status == "ok"):
-            raise ValueError(f"{place}.reading.value: expected with status ok, and only with it")
+        _check_example(driver, f"example[{index}]", example)
+
+
+def _check_example(driver: Driver, place: str, example: Example) -> None:
+    said = example.reading
+    if (example.hex is None) == (example.text is None):
+        raise ValueError(f"{place}: expected either hex or text")
+    if example.text is not None and driver.kind != "line":
+        raise ValueError(f"{place}.text: found in kind {driver.kind!r}, expected hex")
+    if example.text is not None and not example.text.isascii():
+        raise ValueError(f"{place}.text: found {example.text!r}, expected ASCII")
+    names = [row.name for row in driver.function]
+    if said.function not in names:
+        raise ValueError(
+            f"{place}.reading.function: found {said.function!r}, expected one of {' '.join(names)}"
+        )
+    if (said.value is None) == (said.status == Status.OK.value):
+        raise ValueError(f"{place}.reading.value: expected with status ok, and only with it")
 
 
 # ---- frames: who owns which bit ----
 
 
 def bit_number(address: str) -> int:
-    """ "2.3" -> 19: bit 3 of byte 2, counted through the frame."""
+    """Count a bit through the frame: "2.3" is 8 x 2 + 3 = 19."""
     byte, bit = address.split(".")
     return int(byte) * 8 + int(bit)
 
 
 def bit_address(number: int) -> str:
-    """19 -> "2.3"."""
+    """Name a bit by its byte: 19 is "2.3"."""
     return f"{number // 8}.{number % 8}"
 
 
@@ -450,52 +461,47 @@ def field_bits(field: Field) -> tuple[tuple[int, ...], ...]:
 
     Raises ValueError ("KEY: found ..., expected ...") where the address does not fit the type.
     """
-    ways = [
-        key for key, given in (("bits", field.bits), ("at", field.at), ("digits", field.digits))
-        if given is not None
-    ]  # fmt: skip
-    if len(ways) != 1:
-        raise ValueError(f"found {' and '.join(ways) or 'no address'}, expected bits, at or digits")
-    if (field.bytes is not None) != (field.at is not None):
-        raise ValueError("bytes: expected together with at")
     group = _GROUP.get(field.type)
-    if field.digits is not None:
-        if field.type not in {"seg7", "bcd"}:
-            raise ValueError(f"digits: found with type {field.type!r}, expected seg7 or bcd")
-        groups = tuple(tuple(bit_number(b) for b in digit) for digit in field.digits)
-    elif field.bits is not None:
-        if group is not None:
-            raise ValueError(f"bits: found with type {field.type!r}, expected digits or at")
-        groups = (tuple(bit_number(b) for b in field.bits),)
-    else:
-        groups = _byte_groups(field, group)
-    wanted = group or _EXACT.get(field.type)
+    match field:
+        case Field(bits=tuple() as bits, at=None, bytes=None, digits=None):
+            if group is not None:
+                raise ValueError(f"bits: found with type {field.type!r}, expected digits or at")
+            groups: tuple[tuple[int, ...], ...] = (tuple(bit_number(b) for b in bits),)
+        case Field(bits=None, at=int() as at, bytes=int() as size, digits=None):
+            groups = _byte_groups(field, list(range(at, at + size)))
+        case Field(bits=None, at=None, bytes=None, digits=tuple() as digits):
+            if field.type not in {"seg7", "bcd"}:
+                raise ValueError(f"digits: found with type {field.type!r}, expected seg7 or bcd")
+            groups = tuple(tuple(bit_number(b) for b in digit) for digit in digits)
+        case _:
+            raise ValueError("found no or two addresses, expected bits, or at and bytes, or digits")
+    if not groups:
+        raise ValueError("digits: found none, expected at least one")
+    _check_widths(field, groups)
+    return groups
+
+
+def _check_widths(field: Field, groups: tuple[tuple[int, ...], ...]) -> None:
+    wanted = _GROUP.get(field.type) or _EXACT.get(field.type)
     for bits in groups:
         if wanted is not None and len(bits) != wanted:
             raise ValueError(f"found {len(bits)} bits, expected {wanted} for type {field.type!r}")
         if not 1 <= len(bits) <= _MOST_BITS:
             raise ValueError(f"found {len(bits)} bits, expected 1 to {_MOST_BITS}")
-    if not groups:
-        raise ValueError("digits: found none, expected at least one")
-    return groups
 
 
-def _byte_groups(field: Field, group: int | None) -> tuple[tuple[int, ...], ...]:
+def _byte_groups(field: Field, numbers: list[int]) -> tuple[tuple[int, ...], ...]:
     """Address whole bytes: text runs forwards, numbers by `order`, packed BCD high nibble first."""
     if field.type == "seg7":
         raise ValueError("at: found with type 'seg7', expected digits")
-    if field.at is None or field.bytes is None:
-        raise ValueError("at: expected together with bytes")
-    numbers = list(range(field.at, field.at + field.bytes))
     if field.type == "ascii":
         return tuple(tuple(range(8 * n, 8 * n + 8)) for n in numbers)
     if field.order == "big":
         numbers.reverse()
     bits = [8 * n + i for n in numbers for i in range(8)]
-    if group is None:
+    if field.type != "bcd":
         return (tuple(bits),)
-    starts = range(len(bits) - group, -1, -group)
-    return tuple(tuple(bits[start : start + group]) for start in starts)
+    return tuple(tuple(bits[start : start + 4]) for start in range(len(bits) - 4, -1, -4))
 
 
 def checksum_bits(sum_: Checksum) -> range:
@@ -504,7 +510,11 @@ def checksum_bits(sum_: Checksum) -> range:
 
 
 def _check_frame(driver: FrameDriver) -> None:
+    if driver.frame.xor is not None and len(bytes.fromhex(driver.frame.xor)) > driver.frame.length:
+        raise ValueError("frame.xor: found more bytes than frame.length, expected at most as many")
     _check_owners(driver)
+    for name, field in driver.field.items():
+        _check_glyphs(f"field.{name}.glyphs", field)
     _check_checksum(driver.frame)
     _check_value(driver)
     _check_fields_used(driver)
@@ -566,6 +576,44 @@ def _check_checksum(frame: FrameTable) -> None:
         )
 
 
+def _check_glyphs(place: str, field: Field) -> None:
+    glyphs = field.glyphs or {}
+    if glyphs and field.type not in {"seg7", "bcd"}:
+        raise ValueError(f"{place}: found with type {field.type!r}, expected seg7 or bcd")
+    patterns: dict[int, str] = {}
+    for char, text in glyphs.items():
+        pattern = int(text, 16) if len(text) == 2 else -1  # noqa: PLR2004  one byte
+        if not 0 <= pattern < 1 << _GROUP[field.type]:
+            raise ValueError(
+                f"{place}: found {char!r} = {text!r}, expected {_GROUP[field.type]} bits, in a byte"
+            )
+        if patterns.setdefault(pattern, char) != char:
+            raise ValueError(f"{place}: found {text!r} for {patterns[pattern]!r} and {char!r}")
+    if field.type in {"seg7", "bcd"}:
+        lost = sorted(set("0123456789") - glyphs_of(field).keys())
+        if lost:
+            raise ValueError(f"{place}: found no pattern left for {lost[0]!r}, expected its own")
+
+
+# Seven segments gfedcba, a = bit 0: include/uapi/linux/map_to_7segment.h, its letters and digits.
+SEGMENTS = {
+    "0": 0x3F, "1": 0x06, "2": 0x5B, "3": 0x4F, "4": 0x66, "5": 0x6D, "6": 0x7D, "7": 0x07,
+    "8": 0x7F, "9": 0x6F, "L": 0x38, "-": 0x40, " ": 0x00, "E": 0x79, "r": 0x50, "o": 0x5C,
+    "d": 0x5E, "C": 0x39, "F": 0x71,
+}  # fmt: skip
+
+
+def glyphs_of(field: Field) -> dict[str, int]:
+    """Character -> the bits that form it, in a seg7, bcd or ascii field."""
+    if field.type == "ascii":
+        return {chr(n): n for n in range(0x20, 0x7F)}
+    known = SEGMENTS if field.type == "seg7" else {str(n): n for n in range(10)}
+    own = {char: int(pattern, 16) for char, pattern in (field.glyphs or {}).items()}
+    # A pattern that the file gives to a character is no longer the pattern of another.
+    taken = set(own.values())
+    return {c: p for c, p in known.items() if c not in own and p not in taken} | own
+
+
 _VALUE_TYPES = {
     "digits": ("seg7", "bcd", "ascii"),
     "count": ("uint", "sint"),
@@ -591,75 +639,91 @@ def _check_value(driver: FrameDriver) -> None:
                 raise ValueError(
                     f"value.{key}: found {found}, expected a {' or '.join(types)} field"
                 )
-    raw = value.count is not None
-    seen: dict[str | int, str] = {}
-    for status, texts in value.specials.items():
-        for text in texts:
-            place = f"value.{status.value}"
-            if isinstance(text, int) != raw or value.number is not None:
-                wanted = "a raw value of the count" if raw else "a text of the digits"
-                raise ValueError(f"{place}: found {text!r}, expected {wanted}")
-            bare = text if isinstance(text, int) else text.strip(" ")
-            if bare == "" or re.fullmatch(r"[0-9.]*", str(bare) if not raw else ""):
-                if not raw:
-                    raise ValueError(f"{place}: found {text!r}, expected a text that is no number")
-            first = seen.setdefault(bare, place)
-            if first != place:
-                raise ValueError(f"{place}: found {text!r}, which {first} has too")
+    _check_specials(value)
     _check_decimals(driver, rules[0])
 
 
+def _check_specials(value: Value) -> None:
+    """What stands for no number is of the right sort, says one thing, and is no number itself."""
+    wanted: type = str if value.digits is not None else int
+    seen: dict[str | int, str] = {}
+    for status, specials in value.specials.items():
+        place = f"value.{status.value}"
+        for special in specials:
+            bare = special.strip(" ") if isinstance(special, str) else special
+            if not isinstance(special, wanted) or value.number is not None:
+                raise ValueError(
+                    f"{place}: found {special!r}, expected a text with digits, a raw "
+                    "value with count, nothing with number"
+                )
+            if isinstance(bare, str) and not re.search(r"[^-0-9. ]|--", bare):
+                raise ValueError(f"{place}: found {special!r}, expected a text that is no number")
+            if seen.setdefault(bare, place) != place:
+                raise ValueError(f"{place}: found {special!r}, which {seen[bare]} has too")
+
+
 def _check_decimals(driver: FrameDriver, rule: str) -> None:
-    """The place of the decimal point comes from one source, never two and never none."""
+    """The sign and the decimal point each come from one source, the point never from none."""
     value = driver.value
-    if value.points and rule != "digits":
-        raise ValueError(f"value.points: found beside {rule}, expected digits")
-    if value.exponent and rule != "count":
-        raise ValueError(f"value.exponent: found beside {rule}, expected count")
-    if value.sign and rule == "number":
-        raise ValueError("value.sign: found beside number, which has its own sign")
-    kind = driver.field[getattr(value, rule)]
-    if value.sign and kind.type == "sint":
-        raise ValueError(f"value.sign: found beside {value.count!r}, which has its own sign")
-    if value.points and kind.type != "ascii" and len(value.points) >= len(field_bits(kind)):
+    field = driver.field[getattr(value, rule)]
+    for key, fits in (
+        ("points", rule == "digits" and field.type != "ascii"),
+        ("exponent", rule == "count"),
+        ("sign", rule == "digits" or field.type == "uint"),
+    ):
+        if getattr(value, key) and not fits:
+            raise ValueError(f"value.{key}: found with a {field.type} {rule}, which has its own")
+    if len(value.points) >= len(field_bits(field)) and value.points:
         raise ValueError(
             f"value.points: found {len(value.points)}, "
-            f"expected fewer than the {len(field_bits(kind))} digits"
+            f"expected fewer than the {len(field_bits(field))} digits"
         )
-    own = bool(value.points or value.exponent) or kind.type in {"ascii", "medfloat16", "medfloat32"}
+    carried = bool(value.points or value.exponent) or field.type == "ascii"
     for index, row in enumerate(driver.function):
-        if (row.decimals is None) == own:
-            continue
-        if kind.type in {"medfloat16", "medfloat32"}:
-            continue  # a highest number of decimals; the frame carries the point
-        raise ValueError(
-            f"function[{index}].decimals: "
-            + ("found, but the frame carries the point" if own else "missing, expected a number")
-        )
+        place = f"function[{index}].decimals"
+        if carried and row.decimals is not None:
+            raise ValueError(f"{place}: found {row.decimals}, but the frame carries the point")
+        if not carried and row.decimals is None:
+            # For a floating value it is the most that are shown; the frame carries the point.
+            raise ValueError(f"{place}: missing, expected a number")
+        if rule == "digits" and (row.decimals or 0) >= len(field_bits(field)):
+            raise ValueError(
+                f"{place}: found {row.decimals}, "
+                f"expected fewer than the {len(field_bits(field))} digits"
+            )
 
 
 def _check_fields_used(driver: FrameDriver) -> None:
-    """Every field is read by something, so every bit that `encode` writes is determined."""
+    """Every field has one use, so every bit that `encode` writes is determined."""
     value = driver.value
-    used = {value.digits, value.count, value.number, value.sign, value.exponent, value.over_flag}
-    used |= {*value.points, *driver.marks}
+    uses = [value.digits, value.count, value.number, value.sign, value.exponent, value.over_flag]
+    uses += [*value.points, *driver.marks]
+    used = {name for name in uses if name is not None}
+    for name in used:
+        if uses.count(name) > 1:
+            raise ValueError(f"field.{name}: found {uses.count(name)} uses of it, expected one")
     for name in driver.marks:
         if name not in driver.field or driver.field[name].type != "flag":
             raise ValueError(f"marks.{name}: found no such field, expected a flag")
+    if len(set(driver.marks.values())) < len(driver.marks):
+        raise ValueError("marks: found one text for two flags, expected its own for each")
+    _check_rows_differ(driver)
     selectors = {name for row in driver.function for name in row.codes}
-    for index, row in enumerate(driver.function):
-        for name, code in row.codes.items():
-            _check_code(driver, f"function[{index}].when", name, code)
-    twice = selectors & (used - {value.exponent})
-    if twice:
-        raise ValueError(f"function.when: found {sorted(twice)[0]!r}, which has another use")
     for name in driver.field:
+        # An exponent may also select the row, as where it stands for kilo or mega.
+        if name in selectors and name in used - {value.exponent}:
+            raise ValueError(f"field.{name}: found a use of it beside function.when, expected one")
         if name not in used | selectors:
             raise ValueError(
                 f"field.{name}: found no use of it, expected its bits in frame.reserved"
             )
+
+
+def _check_rows_differ(driver: FrameDriver) -> None:
     keys: dict[tuple[tuple[str, int | str], ...], int] = {}
     for index, row in enumerate(driver.function):
+        for name, code in row.codes.items():
+            _check_code(driver, f"function[{index}].when", name, code)
         key = tuple(sorted((n, c) for n, c in row.codes.items() if c != 0))
         first = keys.setdefault(key, index)
         if first != index:
@@ -697,26 +761,41 @@ def _check_line(driver: LineDriver) -> None:
         raise ValueError(
             f"line.terminator: found {line.terminator!r}, expected one or two control characters"
         )
-    if len(line.specials) < sum(
-        text is not None for text in (line.over, line.under, line.unknown, line.invalid)
-    ):
+    if line.length is not None and line.length > line.longest:
+        raise ValueError(f"line.length: found {line.length}, expected at most {line.longest}")
+    given = [text for text in (line.over, line.under, line.unknown, line.invalid) if text]
+    if len(line.specials) < len(given):
         raise ValueError("line: found one text for two states, expected one text for each")
     for text in line.specials:
         if not text.isascii() or text != text.strip(" ") or not re.search("[A-Za-z]", text):
             raise ValueError(f"line: found {text!r} for a state, expected letters, no outer blanks")
+    around: dict[tuple[str, str], int] = {}
     for index, row in enumerate(driver.function):
-        place = f"function[{index}]"
-        if not (row.before + row.after).isascii():
-            raise ValueError(f"{place}: found text that is not ASCII around the number")
-        if row.before and row.before[-1] in "+-.0123456789":
-            raise ValueError(f"{place}.before: found {row.before!r}, expected no number at its end")
-        if row.after and row.after[0] in ".0123456789":
-            raise ValueError(f"{place}.after: found {row.after!r}, expected no number at its start")
-        if not row.before and line.sign != "always" and line.length is None:
+        _check_line_row(line, f"function[{index}]", row)
+        first = around.setdefault((row.before, row.after), index)
+        if first != index:
             raise ValueError(
-                f"{place}.before: missing, so a line cut at its head would read as a smaller "
-                "number; expected text here, line.sign = 'always' or line.length"
+                f"function[{index}]: found the texts of function[{first}], expected its own"
             )
+
+
+def _check_line_row(line: LineTable, place: str, row: LineFunction) -> None:
+    if not (row.before + row.after).isascii():
+        raise ValueError(f"{place}: found text that is not ASCII around the number")
+    if row.before and row.before[-1] in "+-.0123456789":
+        raise ValueError(f"{place}.before: found {row.before!r}, expected no number at its end")
+    if row.after and row.after[0] in ".0123456789":
+        raise ValueError(f"{place}.after: found {row.after!r}, expected no number at its start")
+    if row.decimals is not None:
+        raise ValueError(f"{place}.decimals: found {row.decimals}, but the line carries the point")
+    size = len(row.before) + line.width + len(row.after)
+    if line.length is not None and line.width and size != line.length:
+        raise ValueError(f"{place}: found {size} characters, expected line.length = {line.length}")
+    if not row.before and line.sign != "always" and line.length is None:
+        raise ValueError(
+            f"{place}.before: missing, so a line cut at its head would read as a smaller number; "
+            "expected text here, line.sign = 'always' or line.length"
+        )
 
 
 # ---- attributes ----

@@ -77,7 +77,7 @@ def _decimals(row: Function) -> int:
 
 
 def _rounded(driver: Driver, row: Function, value: Decimal) -> str | None:
-    """The digits, rounded half away from zero as displays do (common practice); None if too large."""
+    """The digits, rounded half away from zero (common practice); None where they do not fit."""
     ceiling = Decimal(row.ceiling)
     if isinstance(driver, AttributeDriver) and _is_adopted(driver):
         steps = (value / VOLTS_PER_STEP).quantize(Decimal(1), ROUND_HALF_UP)
@@ -94,7 +94,7 @@ def _rounded(driver: Driver, row: Function, value: Decimal) -> str | None:
 
 def _round(value: Decimal, places: int) -> Decimal:
     rounded = value.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
-    return rounded if rounded else abs(rounded)  # a zero carries no sign of what it came from
+    return rounded or abs(rounded)  # a zero carries no sign of what it came from
 
 
 def _is_adopted(driver: AttributeDriver) -> bool:

@@ -29,6 +29,7 @@ from metercap.meter.description import (
     bit_number,
     checksum_bits,
     field_bits,
+    glyphs_of,
 )
 from metercap.model import Outcome, Reading, Refusal, Status
 
@@ -37,14 +38,6 @@ if TYPE_CHECKING:
 
 _NUMBER = re.compile(r"-?[0-9]{1,8}(?:\.[0-9]{1,8})?", re.ASCII)
 _MOST_NUMBER = 10**MOST_DIGITS
-
-# Seven segments gfedcba, a = bit 0: include/uapi/linux/map_to_7segment.h, its letters and digits.
-SEGMENTS = {
-    "0": 0x3F, "1": 0x06, "2": 0x5B, "3": 0x4F, "4": 0x66, "5": 0x6D, "6": 0x7D, "7": 0x07,
-    "8": 0x7F, "9": 0x6F, "L": 0x38, "-": 0x40, " ": 0x00, "E": 0x79, "r": 0x50, "o": 0x5C,
-    "d": 0x5E, "C": 0x39, "F": 0x71,
-}  # fmt: skip
-
 
 # ---- checksums ----
 
@@ -166,24 +159,11 @@ def _bits_of(field: Field) -> _Bits:
     return _Bits(field_bits(field)[0], signed=field.type == "sint")
 
 
-def _glyphs(field: Field) -> dict[str, int]:
-    """Character -> pattern of its bits; raises ValueError where two share one."""
-    match field.type:
-        case "bcd":
-            return {str(n): n for n in range(10)}
-        case "ascii":
-            return {chr(n): n for n in range(0x20, 0x7F)}
-    own = {char: int(pattern, 16) for char, pattern in (field.glyphs or {}).items()}
-    taken = set(own.values())
-    # A pattern that the file gives to a character is no longer the pattern of another.
-    return {c: p for c, p in SEGMENTS.items() if c not in own and p not in taken} | own
-
-
 class _Characters:
     """The digits of a display: one table each from masked frame to character, and its inverse."""
 
     def __init__(self, field: Field) -> None:
-        glyphs = _glyphs(field)
+        glyphs = glyphs_of(field)
         cells = [_Bits(bits) for bits in field_bits(field)]
         self.reads = tuple(
             (cell.mask, {cell.write(pattern): char for char, pattern in glyphs.items()})
@@ -208,6 +188,15 @@ class _Characters:
         return frame
 
 
+# What a rule reads: a status with digits or none, or one line saying why there is neither.
+_Shown = tuple[Status, str | None] | str
+
+
+def _with_sign(status: Status) -> _Shown:
+    """A lit minus beside what is no number: beyond the range on its far side, or nonsense."""
+    return (Status.UNDER, None) if status is Status.OVER else "found a sign, expected none"
+
+
 class _DigitsRule:
     """The number is what the digits spell, with a sign flag and a point from flags or the row."""
 
@@ -228,37 +217,38 @@ class _DigitsRule:
         self._writes = {status: str(texts[0]) for status, texts in value.specials.items() if texts}
         self.mask = self._characters.mask | self._sign | self._points_mask
 
-    def read(self, frame: int, row: FrameFunction) -> tuple[Status, str | None] | str:
+    def read(self, frame: int, row: FrameFunction) -> _Shown:
         text = ""
         for mask, table in self._characters.reads:
             char = table.get(frame & mask)
             if char is None:
                 return f"unknown pattern in digit {len(text) + 1}, expected one of the glyphs"
             text += char
-        if self._points:
-            point = self._point_of.get(frame & self._points_mask)
-            if point is None:
-                return "found two decimal points, expected at most one"
-        else:
-            point = len(text) - row.decimals if row.decimals else 0
-        negative = frame & self._sign
-        pointed = f"{text[:point]}.{text[point:]}" if point else text
-        special = self._specials.get((pointed if self._points else text).strip(" "))
-        if special is not None:
-            if not negative:
-                return special, None
-            # Beyond the range on the far side: as -INF is to INF.
-            return (Status.UNDER, None) if special is Status.OVER else "found a sign, expected none"
-        text = pointed.lstrip(" ")
+        point = self._point_of.get(frame & self._points_mask)
+        if point is None:
+            return "found two decimal points, expected at most one"
+        if point:
+            text = f"{text[:point]}.{text[point:]}"
+        return self._mean(text, bool(frame & self._sign), row.decimals)
+
+    def _mean(self, text: str, negative: bool, decimals: int | None) -> _Shown:
+        """What the display's text says; trailing blanks are part of no number."""
+        bare = text.strip(" ")
+        if bare in self._specials:
+            status = self._specials[bare]
+            return _with_sign(status) if negative else (status, None)
+        if bare == "" and not negative:
+            return Status.BLANK, None
+        number = text.lstrip(" ")
+        if decimals:
+            number = f"{number[:-decimals]}.{number[-decimals:]}"
         if not self._has_blanks:
-            text = _drop_zeros(text)
+            number = _drop_zeros(number)
         if negative:
-            text = f"-{text}"
-        if _NUMBER.fullmatch(text) is None:
-            if text == "":
-                return Status.BLANK, None
-            return f"unknown pattern: the display spells {text!r}, expected a number"
-        return Status.OK, text
+            number = f"-{number}"
+        if _NUMBER.fullmatch(number) is None:
+            return f"unknown pattern: the display spells {number!r}, expected a number"
+        return Status.OK, number
 
     def write(self, status: Status, value: str | None, row: FrameFunction) -> int:
         if status is Status.BLANK:
@@ -309,14 +299,12 @@ class _CountRule:
         if self._exponent is not None:
             self.mask |= self._exponent.mask
 
-    def read(self, frame: int, row: FrameFunction) -> tuple[Status, str | None] | str:
+    def read(self, frame: int, row: FrameFunction) -> _Shown:
         count = self._count.read(frame)
-        negative = frame & self._sign
+        negative = bool(frame & self._sign)
         if count in self._specials:
             status = self._specials[count]
-            if not negative:
-                return status, None
-            return (Status.UNDER, None) if status is Status.OVER else "found a sign, expected none"
+            return _with_sign(status) if negative else (status, None)
         if not -_MOST_NUMBER < count < _MOST_NUMBER:
             return f"found count {count}, expected at most {MOST_DIGITS} digits"
         exponent = -(row.decimals or 0) if self._exponent is None else self._exponent.read(frame)
@@ -327,7 +315,7 @@ class _CountRule:
         text = decimal_text(count, exponent)
         return Status.OK, f"-{text}" if negative else text
 
-    def write(self, status: Status, value: str | None, row: FrameFunction) -> int:
+    def write(self, status: Status, value: str | None, _row: FrameFunction) -> int:
         if status is not Status.OK:
             if status in self._writes:
                 return self._count.write(self._writes[status])
@@ -355,7 +343,7 @@ class _NumberRule:
         self._mantissa_bits = 12 if field.type == "medfloat16" else 24
         self.mask = self._bits.mask
 
-    def read(self, frame: int, row: FrameFunction) -> tuple[Status, str | None] | str:
+    def read(self, frame: int, row: FrameFunction) -> _Shown:
         raw = self._bits.read(frame)
         if self._type != "float32":
             return read_medfloat(raw, self._mantissa_bits)
@@ -366,8 +354,7 @@ class _NumberRule:
         step = Decimal(1).scaleb(-(row.decimals or 0))
         return Status.OK, format(number.quantize(step, ROUND_HALF_EVEN), "f")
 
-    def write(self, status: Status, value: str | None, row: FrameFunction) -> int:
-        del row
+    def write(self, status: Status, value: str | None, _row: FrameFunction) -> int:
         if self._type != "float32":
             return self._bits.write(write_medfloat(status, value, self._mantissa_bits))
         if status is not Status.OK:

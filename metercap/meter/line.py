@@ -21,6 +21,7 @@ class LineDecoder:
     def __init__(self, driver: LineDriver) -> None:
         line = driver.line
         self._rows = driver.function
+        self._marks = {row.name: tuple(sorted(row.marks)) for row in driver.function}
         self._end = bytes.fromhex(line.terminator)
         self._longest = line.longest
         self._length = line.length
@@ -53,14 +54,11 @@ class LineDecoder:
     def _read(self, line: bytes) -> Outcome:
         if len(line) > self._longest:
             return self._too_long()
-        shown = ascii(line[:_MOST_SHOWN].decode("latin-1"))
+        text = line.decode("latin-1")
+        shown = ascii(text[:_MOST_SHOWN])
         if self._length is not None and len(line) != self._length:
-            kind = "cut" if len(line) < self._length else "joined"
+            kind = "cut" if len(line) < self._length else "too long"
             return Refusal(f"{kind}: found {len(line)} bytes {shown}, expected {self._length}")
-        try:
-            text = line.decode("ascii")
-        except UnicodeDecodeError:
-            return Refusal(f"line: found {shown}, expected ASCII")
         fits = [(row, middle) for row in self._rows if (middle := _between(text, row)) is not None]
         readings = [reading for row, middle in fits if (reading := self._read_value(row, middle))]
         if len(readings) == 1:
@@ -68,25 +66,25 @@ class LineDecoder:
         if readings:
             names = " and ".join(reading.function for reading in readings)
             return Refusal(f"line: found {shown}, which {names} both fit")
-        if fits:
-            return Refusal(f"line: found {shown}, expected a number for {fits[0][0].name}")
-        return Refusal(f"unknown pattern: found line {shown}, which no function fits")
+        wanted = f"a number for {fits[0][0].name}" if fits else "the texts of a function"
+        return Refusal(f"unknown pattern: found line {shown}, expected {wanted}")
 
     def _read_value(self, row: LineFunction, middle: str) -> Reading | None:
+        marks = self._marks[row.name]
         if self._width:
             if len(middle) != self._width:
                 return None
             middle = middle.lstrip(" ")
         if middle in self._specials:
-            return row.reading(None, self._specials[middle], row.marks)
+            return row.reading(None, self._specials[middle], marks)
         if self._width and not middle:
-            return row.reading(None, Status.BLANK, row.marks)
+            return row.reading(None, Status.BLANK, marks)
         if _NUMBER.fullmatch(middle) is None:
             return None
         signed, plus = middle[0] in "+-", middle[0] == "+"
         if (self._always and not signed) or (plus and not self._always):
             return None
-        return row.reading(middle.removeprefix("+"), Status.OK, row.marks)
+        return row.reading(middle.removeprefix("+"), Status.OK, marks)
 
     def encode(self, reading: Reading) -> bytes:
         """Write the line, with terminator, that shows `reading`; raises DisplayError."""
