@@ -36,15 +36,9 @@ def pack(files: Mapping[str, bytes]) -> bytes:
     """Write the members as a container; raises RecordError for a name or a size out of bounds."""
     if files.get("mimetype") != MIMETYPE:
         raise RecordError(f"container: mimetype missing or not {MIMETYPE.decode()}")
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
-        for name in sorted(files, key=_place):
-            _check_name(name)
-            info = zipfile.ZipInfo(name, _DATE)
-            info.external_attr = _MODE << 16
-            info.create_system = _UNIX
-            archive.writestr(info, files[name])
-    data = out.getvalue()
+    for name in files:
+        check_name(name)
+    data = _write(files)
     _check_size(data)
     return data
 
@@ -60,7 +54,7 @@ def unpack(data: bytes) -> dict[str, bytes]:
             if sum(member.file_size for member in members) > len(data):
                 raise RecordError("container: members larger than the file")
             for member in members:
-                _check_name(member.filename)
+                check_name(member.filename)
                 if member.filename in files:
                     raise RecordError(f"container: member {member.filename} stands twice")
                 if member.compress_type != zipfile.ZIP_STORED or member.flag_bits:
@@ -83,6 +77,17 @@ def unpack(data: bytes) -> dict[str, bytes]:
     return files
 
 
+def _write(files: Mapping[str, bytes]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
+        for name in sorted(files, key=_place):
+            info = zipfile.ZipInfo(name, _DATE)
+            info.external_attr = _MODE << 16
+            info.create_system = _UNIX
+            archive.writestr(info, files[name])
+    return out.getvalue()
+
+
 def _place(name: str) -> tuple[int, str]:
     """Sort the fixed members to their places and everything else by name between them."""
     if name in _FIRST:
@@ -92,7 +97,8 @@ def _place(name: str) -> tuple[int, str]:
     return len(_FIRST), name
 
 
-def _check_name(name: str) -> None:
+def check_name(name: str) -> None:
+    """Refuse a member name that is not short, lower-case ASCII without a path (RecordError)."""
     if _NAME.fullmatch(name) is None:
         raise RecordError(f"container: member name {name[:64]!a}, expected {_NAME.pattern}")
 

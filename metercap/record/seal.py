@@ -111,10 +111,11 @@ def members(
 
 
 def sums(files: Mapping[str, bytes]) -> bytes:
-    """List the members' digests as `sha256sum` does, by name."""
-    return "".join(f"{canonical.digest(files[name])}  {name}\n" for name in sorted(files)).encode(
-        "ascii"
-    )
+    """List the members' digests as `sha256sum` does, by name; raises RecordError for a bad name."""
+    for name in files:
+        container.check_name(name)
+    listed = (f"{canonical.digest(files[name])}  {name}\n" for name in sorted(files))
+    return "".join(listed).encode("ascii")
 
 
 def read_opening(found: Entry) -> Opening:

@@ -436,8 +436,11 @@ def _check_rebuilt(
         where = _place_of_difference(files["job.json"], canonical.loads(again["job.json"]))
         status = VERDICT_DIFFERS if where.startswith(": steps") else ALTERED
         raise _Refusal("verdicts", status, f"job.json: differs from the entries{where}")
-    for name in (*again, *files):
-        if files.get(name) != again.get(name):
+    for name in files:
+        if name not in again:
+            raise _Refusal("verdicts", ALTERED, f"{name}: no member of a record")
+    for name in again:
+        if files[name] != again[name]:
             raise _Refusal("verdicts", ALTERED, f"{name}: not what the entries give")
 
 
