@@ -37,7 +37,7 @@ def dumps(obj: object) -> bytes:
     _refuse_outsiders(obj, DEPTH_LIMIT)
     try:
         return rfc8785.dumps(obj)  # type: ignore[arg-type]  # the walk above is the type check
-    except rfc8785.CanonicalizationError as error:
+    except ValueError as error:  # the package's own errors, and a lone surrogate in a key
         raise JournalError(f"canonical json: {str(error)!a}, expected plain text") from error
 
 
