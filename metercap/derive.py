@@ -21,7 +21,6 @@ from metercap.sequence.effect import Claim, Effect
 from metercap.sequence.event import (
     Begun,
     Chosen,
-    Closed,
     Declared,
     Event,
     Garbled,
@@ -80,6 +79,7 @@ class Derivation:
         self.frames = 0
         self.procedure: Procedure | None = None
         self.walk: Walk | None = None
+        self._opening: Entry | None = None
         self._definitions: dict[str, dict[str, object]] = {}
         self._meters: dict[str, _Meter] = {}
         self._digest = hashlib.sha256()
@@ -93,7 +93,6 @@ class Derivation:
             "operator": _taken_over,
             "restart": _restarted,
             "link": _linked,
-            "job.close": _closed,
         }
 
     def driver_of(self, meter: str) -> Driver:
@@ -106,10 +105,10 @@ class Derivation:
         Raises JournalError, DriverError or ProcedureError for an entry that no recorder writes.
         """
         effects: list[Effect | Shown] = []
-        if entry.kind == "definition":
-            self._define(entry)
-        elif entry.kind == "job.open":
-            effects += self._open(entry)
+        if entry.kind == "job.open":
+            self._opening = entry
+        elif entry.kind == "definition":
+            effects += self._define(entry)
         elif entry.kind == "frame":
             effects += self._frame(entry)
         elif entry.kind in self._events:
@@ -119,37 +118,41 @@ class Derivation:
                 self._claim(effect)
         return effects
 
-    def _define(self, entry: Entry) -> None:
-        definition = entry.body.get("definition")
+    def _define(self, entry: Entry) -> list[Effect]:
+        """Take a definition that job.open has fixed; with the last of them the walk begins."""
+        definition, opening = entry.body.get("definition"), self._opening
         if not isinstance(definition, dict):
             raise JournalError(f"entry {entry.seq}: definition: found none, expected an object")
+        if opening is None or self.walk is not None:
+            raise JournalError(f"entry {entry.seq}: definition: expected right after job.open")
         self._definitions[canonical.digest(canonical.dumps(definition))] = definition
+        pins = [opening.body.get("procedure"), *_rows(opening, "drivers")]
+        found = [self._find_definition(pin) for pin in pins]
+        definitions = [definition for definition in found if definition is not None]
+        return self._begin(opening, *definitions) if len(definitions) == len(pins) else []
 
-    def _open(self, entry: Entry) -> list[Effect]:
-        procedure = self._definition(entry, entry.body.get("procedure"))
-        self.procedure = procedure_from_json(procedure, f"entry {entry.seq}: procedure")
-        drivers = {}
-        for pin in _rows(entry, "drivers"):
-            definition = self._definition(entry, pin)
-            driver = driver_from_json(definition, f"entry {entry.seq}: driver")
-            drivers[driver.id] = driver
-        for row in _rows(entry, "meters"):
+    def _begin(
+        self, opening: Entry, procedure: dict[str, object], *drivers: dict[str, object]
+    ) -> list[Effect]:
+        where = f"entry {opening.seq}"
+        self.procedure = procedure_from_json(procedure, f"{where}: procedure")
+        read = [driver_from_json(driver, f"{where}: driver") for driver in drivers]
+        by_id = {driver.id: driver for driver in read}
+        for row in _rows(opening, "meters"):
             name, driver_id = str(row.get("name")), str(row.get("driver"))
-            if driver_id not in drivers:
+            if driver_id not in by_id:
                 raise JournalError(
-                    f"entry {entry.seq}: meter {name}: driver: found {driver_id!r}, expected one "
-                    "that the job declares"
+                    f"{where}: meter {name}: driver: found {driver_id!r}, expected one that the "
+                    "job declares"
                 )
-            self._meters[name] = _Meter(drivers[driver_id])
+            self._meters[name] = _Meter(by_id[driver_id])
         paces = [meter.driver.link.interval_ns for meter in self._meters.values()]
-        self.walk = Walk(self.procedure, _text(entry, "who"), *paces[:1])
+        self.walk = Walk(self.procedure, _text(opening, "who"), *paces[:1])
         return self.walk.start()
 
-    def _definition(self, entry: Entry, pin: object) -> dict[str, object]:
+    def _find_definition(self, pin: object) -> dict[str, object] | None:
         digest = pin.get("sha256") if isinstance(pin, dict) else None
-        if not isinstance(digest, str) or digest not in self._definitions:
-            raise JournalError(f"entry {entry.seq}: found a definition that no entry before holds")
-        return self._definitions[digest]
+        return self._definitions.get(digest) if isinstance(digest, str) else None
 
     def _walk(self) -> Walk:
         if self.walk is None:
@@ -270,7 +273,3 @@ def _restarted(entry: Entry) -> Event:
 def _linked(entry: Entry) -> Event:
     is_up = entry.body.get("up") is True
     return Linked(entry.at, entry.seq, _text(entry, "meter"), is_up, _text(entry, "reason"))
-
-
-def _closed(entry: Entry) -> Event:
-    return Closed(entry.at, entry.seq, _text(entry, "reason"))

@@ -70,7 +70,7 @@ class Observed(NamedTuple):
 
 
 class Chosen(NamedTuple):
-    """The person decides what follows a failed step: "again", or the id of a repair."""
+    """The person decides: "again" or a repair after a failed step; "finish" or "abandon" the job."""
 
     at: Instant
     seq: int
@@ -104,14 +104,6 @@ class Restarted(NamedTuple):
     seq: int
 
 
-class Closed(NamedTuple):
-    """The job is over."""
-
-    at: Instant
-    seq: int
-    reason: str
-
-
 Event = (
     Measured
     | Garbled
@@ -123,5 +115,4 @@ Event = (
     | Limited
     | TakenOver
     | Restarted
-    | Closed
 )

@@ -21,7 +21,6 @@ from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
 from metercap.sequence.event import (
     Begun,
     Chosen,
-    Closed,
     Declared,
     Event,
     Garbled,
@@ -35,6 +34,7 @@ from metercap.sequence.event import (
 from metercap.sequence.judge import Verdict
 
 AGAIN = "again"
+ENDINGS = {"finish": "finished", "abandon": "abandoned"}
 _FAILING = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
 _DEFAULT_INTERVAL_NS = NS_PER_S // 4
 
@@ -85,7 +85,6 @@ class Walk:
             Limited: self._limit,
             TakenOver: self._taken_over,
             Restarted: self._restarted,
-            Closed: self._close,
         }
 
     @property
@@ -381,6 +380,8 @@ class Walk:
         ask = self._task()
         if event.by != self._by:
             self._refuse(event.what, f"found {event.by!r}, expected {self._by!r}, who is at work")
+        elif event.what in ENDINGS:
+            self._close(ENDINGS[event.what])
         elif ask.what != "choose" or event.what not in ask.options:
             options = ", ".join(ask.options) if ask.what == "choose" else f"{ask.what} {ask.id}"
             self._refuse(event.what, f"not asked now, expected {options}".rstrip())
@@ -461,7 +462,7 @@ class Walk:
     def _refuse(self, what: str, why: str) -> None:
         self._claim("refusal", {"what": what, "why": why})
 
-    def _close(self, event: Closed) -> None:
+    def _close(self, reason: str) -> None:
         if self._attempt is not None and self._attempt.is_open:
             self._end(self._attempt.lapse("the job was closed"))
         self._attempt = None
@@ -473,7 +474,7 @@ class Walk:
             result = "steps fail"
         else:
             result = "steps missing"
-        self._claim("job", {"result": result, "reason": event.reason, "steps": steps})
+        self._claim("job", {"result": result, "reason": reason, "steps": steps})
         self._is_closed = True
 
     def _summary(self, step: Step) -> dict[str, object]:

@@ -1,0 +1,254 @@
+"""One inbox, one consumer, one order of writes: frames and acts to the journal, then to `derive`.
+
+What arrives is on disk before anybody believes it, and what is concluded from it is on disk before
+anybody is told. It opens no radio and draws no screen.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import platform
+import sqlite3
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+from metercap import __version__
+from metercap.derive import Derivation, Shown
+from metercap.errors import JournalError, OperatorError
+from metercap.journal import canonical
+from metercap.journal.entry import CLAIM, DEVICE_JOB, Draft, Entry
+from metercap.journal.store import Writer
+from metercap.meter.description import Driver, driver_to_json
+from metercap.model import NS_PER_S, Frame, Instant, LinkChange
+from metercap.procedure.description import Procedure, procedure_to_json
+from metercap.sequence.effect import Ask, Claim, Effect
+from metercap.sequence.walk import ENDINGS
+
+MOST_WAITING = 10_000  # a full inbox counts what it loses rather than grow without end
+GROUP_S = 0.2  # frames wait this long for others, so that a card is not worn by one commit each
+CLOCK_STEP_NS = NS_PER_S // 2
+
+Listener = Callable[[Effect | Shown], None]
+SOFTWARE = f"metercap {__version__}"
+
+
+class DeclaredMeter(NamedTuple):
+    """A meter of the job: its name within the job, its address, and the driver that reads it."""
+
+    name: str
+    address: str
+    driver: Driver
+
+
+def frame_body(frame: Frame) -> dict[str, object]:
+    """A frame as the journal holds it."""
+    return {
+        "meter": frame.meter,
+        "source": frame.source,
+        "session": frame.session,
+        "number": frame.number,
+        "raw": frame.data.hex(),
+    }
+
+
+def link_body(change: LinkChange) -> dict[str, object]:
+    """A change of the link as the journal holds it."""
+    return {
+        "meter": change.meter,
+        "session": change.session,
+        "up": change.up,
+        "reason": change.reason,
+        "facts": dict(change.facts),
+    }
+
+
+class Daemon:
+    """One job at a time, from its opening to its closing."""
+
+    def __init__(self, writer: Writer, now: Callable[[], Instant], listener: Listener) -> None:
+        self._writer = writer
+        self._now = now
+        self._listener = listener
+        self._derivation = Derivation()
+        self._inbox: deque[Draft] = deque()
+        self._lost: dict[str, int] = {}
+        self._awake = asyncio.Event()
+        self._urgent = asyncio.Event()
+        self._turn = asyncio.Lock()
+        self._clock: tuple[str, int] | None = None
+        self.job = 0
+
+    @property
+    def asked(self) -> Ask:
+        """What the sequence waits for; nothing before a job is open."""
+        walk = self._derivation.walk
+        return walk.asked if walk is not None else Ask("close", "")
+
+    async def start(self) -> None:
+        """Write that this recorder has started, with what it runs on."""
+        body: dict[str, object] = {
+            "software": SOFTWARE,
+            "python": platform.python_version(),
+            "sqlite": sqlite3.sqlite_version,
+            "kernel": f"{platform.system()} {platform.release()}",
+            "unclean": self._writer.unclean,
+        }
+        await self._writer.append([Draft(DEVICE_JOB, "boot", self._now(), body)])
+
+    async def open_job(
+        self,
+        procedure: Procedure,
+        meters: Sequence[DeclaredMeter],
+        *,
+        who: str,
+        where: str,
+        practice: bool,
+    ) -> int:
+        """Open a job and pin its procedure and drivers in the journal; the answer is its number."""
+        self.job = await self._writer.call(lambda journal: journal.next_job())
+        drivers = {meter.driver.id: driver_to_json(meter.driver) for meter in meters}
+        whole = procedure_to_json(procedure)
+        at = self._now()
+        body: dict[str, object] = {
+            "who": who,
+            "where": where,
+            "procedure": _pin(procedure.id, whole),
+            "drivers": [_pin(name, definition) for name, definition in drivers.items()],
+            "meters": [
+                {"name": meter.name, "address": meter.address, "driver": meter.driver.id}
+                for meter in meters
+            ],
+            "practice": practice,
+            "software": SOFTWARE,
+        }
+        drafts = [
+            Draft(self.job, "job.open", at, body),
+            Draft(self.job, "definition", at, _definition("procedure", procedure.id, whole)),
+            *(
+                Draft(self.job, "definition", at, _definition("driver", name, definition))
+                for name, definition in drivers.items()
+            ),
+        ]
+        await self._commit(drafts)
+        return self.job
+
+    async def resume_job(self, job: int) -> None:
+        """Take up a job that was left open: derive it anew, write what is missing, and say so.
+
+        Raises JournalError where the journal's claims are not those its entries lead to, and
+        OperatorError where the job is closed.
+        """
+        entries = await self._writer.call(lambda journal: list(journal.entries(job)))
+        if not entries:
+            raise OperatorError(f"job {job}: not in this journal")
+        if any(entry.kind == "job.close" for entry in entries):
+            raise OperatorError(f"job {job}: closed, expected one that was left open")
+        self.job = job
+        kept = [entry.body for entry in entries if entry.kind == CLAIM]
+        for entry in entries:
+            if entry.kind != CLAIM:
+                self._derivation.feed(entry)
+        derived = self._derivation.claims
+        if kept != derived[: len(kept)]:
+            raise JournalError(f"job {job}: its claims are not those that its entries lead to")
+        at = self._now()
+        missing = [Draft(job, CLAIM, at, body) for body in derived[len(kept) :]]
+        if missing:
+            await self._writer.append(missing)
+        await self._commit([Draft(job, "restart", at, {})])
+
+    def put(self, item: Frame | LinkChange) -> None:
+        """Take what a link hands over; never waits, and counts what a full inbox loses."""
+        if len(self._inbox) >= MOST_WAITING:
+            self._lost[item.meter] = self._lost.get(item.meter, 0) + 1
+            return
+        if isinstance(item, Frame):
+            draft = Draft(self.job, "frame", item.at, frame_body(item))
+        else:
+            draft = Draft(self.job, "link", item.at, link_body(item))
+            self._urgent.set()
+        self._inbox.append(draft)
+        self._awake.set()
+
+    async def tell(self, kind: str, body: Mapping[str, object]) -> None:
+        """Take what a person does; returns once it is on disk and its effects have been told."""
+        self._inbox.append(Draft(self.job, kind, self._now(), dict(body)))
+        await self.flush()
+
+    async def flush(self) -> None:
+        """Write and derive everything that waits, now."""
+        async with self._turn:
+            await self._take_all()
+
+    async def run(self) -> None:
+        """Consume the inbox until cancelled, in groups of at most `GROUP_S`."""
+        while True:
+            await self._awake.wait()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(GROUP_S):
+                    await self._urgent.wait()
+            await self.flush()
+
+    async def close_job(self, ending: str) -> None:
+        """Close the job; `ending` is "finish" or "abandon", as the person at work chose."""
+        walk = self._derivation.walk
+        if walk is None:
+            raise OperatorError("job: none is open")
+        await self.tell("choose", {"by": walk.operator, "what": ending})
+        body: dict[str, object] = {
+            "reason": ENDINGS[ending],
+            "frames": self._derivation.frames,
+            "claims": len(self._derivation.claims),
+        }
+        await self._writer.append([Draft(self.job, "job.close", self._now(), body)])
+
+    async def _take_all(self) -> None:
+        self._awake.clear()
+        self._urgent.clear()
+        drafts = list(self._inbox)
+        self._inbox.clear()
+        lost, self._lost = self._lost, {}
+        if lost:
+            drafts += [
+                Draft(self.job, "loss", self._now(), {"meter": meter, "count": count})
+                for meter, count in lost.items()
+            ]
+        if drafts:
+            await self._commit(list(self._with_clock_steps(drafts)))
+
+    def _with_clock_steps(self, drafts: Iterable[Draft]) -> Iterable[Draft]:
+        """Put an entry before each draft whose wall clock has jumped against the boot clock."""
+        for draft in drafts:
+            offset_ns = draft.at.utc_ns - draft.at.boot_ns
+            if self._clock is not None and self._clock[0] == draft.at.boot:
+                step_ns = offset_ns - self._clock[1]
+                if abs(step_ns) > CLOCK_STEP_NS:
+                    body: dict[str, object] = {"moved_ms": step_ns // 1_000_000}
+                    yield Draft(self.job, "clock", draft.at, body)
+            self._clock = (draft.at.boot, offset_ns)
+            yield draft
+
+    async def _commit(self, drafts: Sequence[Draft]) -> None:
+        """Append the drafts, derive, append the claims, and only then tell anybody."""
+        effects: list[Effect | Shown] = []
+        for entry in await self._writer.append(drafts):
+            effects += self._derivation.feed(entry)
+        claims = [effect.body for effect in effects if isinstance(effect, Claim)]
+        if claims:
+            at = self._now()
+            await self._writer.append([Draft(self.job, CLAIM, at, body) for body in claims])
+        self._publish(effects)
+
+    def _publish(self, effects: Iterable[Effect | Shown]) -> None:
+        for effect in effects:
+            self._listener(effect)
+
+
+def _pin(name: str, definition: dict[str, object]) -> dict[str, str]:
+    return {"id": name, "sha256": canonical.digest(canonical.dumps(definition))}
+
+
+def _definition(what: str, name: str, definition: dict[str, object]) -> dict[str, object]:
+    return {"what": what, "id": name, "definition": definition}
