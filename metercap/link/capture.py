@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, TextIO
 
 from metercap.errors import LinkError
@@ -23,6 +24,9 @@ VERSION = 1
 
 # 19 digits hold any count of 64 bits with a sign.
 _NANOSECONDS = re.compile(r"-?[0-9]{1,19}")
+_UTC = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2})\.([0-9]{9})Z")
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_SECOND = timedelta(seconds=1)
 
 
 def write_header(**facts: str) -> str:
@@ -33,7 +37,7 @@ def write_header(**facts: str) -> str:
 def write_line(item: Item) -> str:
     """Write one item as one line, without its newline; `read_capture` gives the same item back.
 
-    Nanoseconds are text, because many readers of JSON keep numbers as binary64.
+    Counts of nanoseconds are text, because many readers of JSON keep numbers as binary64.
     """
     if isinstance(item, Frame):
         return _line(
@@ -141,11 +145,17 @@ def _line(fields: dict[str, Any]) -> str:
 
 def _instant(at: Instant) -> dict[str, Any]:
     return {
-        "utc_ns": str(at.utc_ns),
+        "utc": _utc_text(at.utc_ns),
         "boot_ns": str(at.boot_ns),
         "boot": at.boot,
         "synced": at.synced,
     }
+
+
+def _utc_text(utc_ns: int) -> str:
+    """RFC 3339 to the nanosecond, because an instant may not lose its last digits here."""
+    seconds, ns = divmod(utc_ns, NS_PER_S)
+    return f"{_EPOCH + timedelta(seconds=seconds):%Y-%m-%dT%H:%M:%S}.{ns:09d}Z"
 
 
 def _fields(number: int, line: str) -> dict[str, Any]:
@@ -194,6 +204,17 @@ class _Fields:
             raise self.fail(name, "nanoseconds as text")
         return int(value)
 
+    def utc(self, name: str) -> int:
+        value = self._fields.get(name)
+        match = _UTC.fullmatch(value) if isinstance(value, str) else None
+        if match is None:
+            raise self.fail(name, "YYYY-MM-DDThh:mm:ss.nnnnnnnnnZ")
+        try:
+            seconds = (datetime.fromisoformat(f"{match[1]}+00:00") - _EPOCH) // _SECOND
+        except ValueError as problem:
+            raise self.fail(name, "a date and time that exist") from problem
+        return seconds * NS_PER_S + int(match[2])
+
     def hex(self, name: str) -> bytes:
         value = self.text(name)
         try:
@@ -224,7 +245,7 @@ def _item(number: int, raw: dict[str, Any]) -> Item:
     if kind not in {"frame", "link"}:
         raise fields.fail("kind", '"frame" or "link"')
     at = Instant(
-        utc_ns=fields.nanoseconds("utc_ns"),
+        utc_ns=fields.utc("utc"),
         boot_ns=fields.nanoseconds("boot_ns"),
         boot=fields.text("boot"),
         synced=fields.truth("synced"),

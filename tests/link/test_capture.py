@@ -1,6 +1,7 @@
 import asyncio
 import io
 import json
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -11,11 +12,16 @@ from metercap.link.capture import (
     CaptureSink,
     Item,
     read_capture,
+    read_header,
     replay,
     write_header,
     write_line,
 )
-from metercap.model import Frame, Instant, LinkChange
+from metercap.meter.decode import build_decoder
+from metercap.meter.description import parse_driver
+from metercap.model import Frame, Instant, LinkChange, Reading
+
+ROOT = Path(__file__).parents[2]
 
 COUNT = 2**63 - 1
 # Surrogates are no text: UTF-8 cannot carry them to a file.
@@ -92,6 +98,56 @@ def test_a_restamped_replay_changes_nothing_but_the_instant(items: list[Item]) -
     assert [item._replace(at=was.at) for item, was in zip(again, items, strict=True)] == items
 
 
+def test_a_frame_is_a_line_that_a_person_can_read() -> None:
+    at = Instant(1_768_210_200_000_000_001, 4_200_000_000_000, "5f0c", synced=True)
+    line = write_line(Frame(at, "tester", "2b18", 1, 7, b"\xa5\x01"))
+    assert line == (
+        '{"kind":"frame","utc":"2026-01-12T09:30:00.000000001Z","boot_ns":"4200000000000",'
+        '"boot":"5f0c","synced":true,"meter":"tester","source":"2b18","session":1,"number":7,'
+        '"raw":"a501"}'
+    )
+
+
+def test_a_header_gives_back_its_facts() -> None:
+    facts = {"note": "bench", "driver of tester": "bench-count"}
+    assert read_header(write_header(**facts)) == facts
+    with pytest.raises(LinkError, match="capture line 1: note: 1 found, text expected"):
+        read_header('{"metercap":"capture","v":1,"note":1}')
+
+
+FIXTURES = {
+    "spur-volts-with-a-drop.jsonl": {
+        "tester": ["241.3", "241.2", "241.3", "241.4", "0.3", "0.2", "0.2", "0.2", "over", "0.40"]
+    },
+    "two-meters-cut-lines.jsonl": {
+        "coil": ["118.2", "118.3", "118.3", "118.2", "118.2", "over"],
+        "earth": ["0.42", "0.41", "over"],
+    },
+}
+
+
+@pytest.mark.parametrize(("name", "shown"), FIXTURES.items())
+def test_a_kept_capture_still_plays_and_reads_the_same(
+    name: str, shown: dict[str, list[str]]
+) -> None:
+    text = (ROOT / "fixtures" / "captures" / name).read_text(encoding="utf-8")
+    header = read_header(text)
+    decoders = {}
+    for meter in shown:
+        path = ROOT / "drivers" / f"{header[f'driver of {meter}']}.toml"
+        decoders[meter] = build_decoder(parse_driver(path.read_text(encoding="utf-8"), path.name))
+    pending: dict[tuple[str, int], bytes] = {}
+    got: dict[str, list[str]] = {meter: [] for meter in shown}
+    for item in played(list(read_capture(text))):
+        if isinstance(item, Frame):
+            link = (item.meter, item.session)
+            outcomes, pending[link] = decoders[item.meter].decode(item.data, pending.get(link, b""))
+            for outcome in outcomes:
+                assert isinstance(outcome, Reading)
+                got[item.meter].append(outcome.value or outcome.status)
+    assert got == shown
+
+
 def waits(items: list[Item], speed: float = 1.0) -> list[float]:
     slept: list[float] = []
 
@@ -129,7 +185,10 @@ BAD_LINES = {
     "not JSON": "{",
     "expected a JSON object": "[1]",
     'kind: "beep" found, "frame" or "link" expected': {"kind": "beep"},
-    "utc_ns: 12 found, nanoseconds as text expected": {"utc_ns": 12},
+    "utc: 12 found, YYYY-MM-DDThh:mm:ss.nnnnnnnnnZ expected": {"utc": 12},
+    'utc: "2026-02-30T00:00:00.000000000Z" found, a date and time that exist expected': {
+        "utc": "2026-02-30T00:00:00.000000000Z"
+    },
     'boot_ns: "1_0" found, nanoseconds as text expected': {"boot_ns": "1_0"},
     "synced: 1 found, true or false expected": {"synced": 1},
     "meter: null found, text expected": {"meter": None},
