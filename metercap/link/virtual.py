@@ -7,6 +7,7 @@ It sends what it is told to send; it measures nothing, paces nothing and reads n
 from __future__ import annotations
 
 import asyncio
+import logging
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
@@ -68,6 +69,9 @@ _HOST_ADDRESS = "F0:4D:45:54:00:00"
 _POWER_ON_S = 20.0
 
 MODEL = "bench meter"
+
+# bumble tells of every packet that crosses a hang-up; unheard, Python would print it to the screen.
+logging.getLogger("bumble").addHandler(logging.NullHandler())
 
 
 class VirtualMeter:

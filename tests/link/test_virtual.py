@@ -482,6 +482,23 @@ def test_a_meter_switched_off_ends_its_session_and_comes_back_when_switched_on()
     run(test)
 
 
+def test_a_meter_switched_off_while_connected_is_not_seen_any_more() -> None:
+    async def test() -> None:
+        async with air() as here:
+            meter = here.meter(COUNT, "Bench 1", FIRST)
+            await meter.on()
+            async with supervised(here, meter):
+                await meter.until_subscribed()
+            async with bumble_radio(await here.host()) as radio:
+                assert [one.address for one in await scan(radio, 0.05)] == [FIRST]
+                async with supervised(here, meter):
+                    await meter.until_subscribed()
+                    await meter.off()
+                    assert await scan(radio, 0.05) == []
+
+    run(test)
+
+
 def test_two_meters_at_once_do_not_mix() -> None:
     async def test() -> None:
         async with air() as here:
