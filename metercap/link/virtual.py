@@ -70,8 +70,8 @@ _POWER_ON_S = 20.0
 
 MODEL = "bench meter"
 
-# bumble tells of every packet that crosses a hang-up; unheard, Python would print it to the screen.
-logging.getLogger("bumble").addHandler(logging.NullHandler())
+# bumble warns of every packet that crosses a hang-up, and sets up logging to the screen by itself.
+logging.getLogger("bumble").setLevel(logging.ERROR)
 
 
 class VirtualMeter:
