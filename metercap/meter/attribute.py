@@ -161,8 +161,9 @@ def write_medfloat(status: Status, value: str | None, mantissa_bits: int) -> int
     if abs(mantissa) >= half - 2:
         raise ValueError(f"found {value!r}, expected at most {half - 3} without its point")
     exponent_mask = 0xFF if mantissa_bits == 24 else 0xF  # noqa: PLR2004  the two formats there are
-    if -exponent > exponent_mask // 2:
-        raise ValueError(f"found {value!r}, expected at most {exponent_mask // 2} decimals")
+    most_places = exponent_mask // 2 + 1
+    if -exponent > most_places:
+        raise ValueError(f"found {value!r}, expected at most {most_places} decimals")
     return (exponent & exponent_mask) << mantissa_bits | mantissa & (2 * half - 1)
 
 

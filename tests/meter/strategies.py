@@ -1,0 +1,316 @@
+"""Driver files to test with, and hypothesis strategies for everything that their displays can say."""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hypothesis import strategies as st
+
+from metercap.meter.attribute import decimal_text
+from metercap.meter.description import (
+    AttributeDriver,
+    FrameDriver,
+    LineDriver,
+    field_bits,
+    parse_driver,
+)
+from metercap.model import Reading, Status
+
+if TYPE_CHECKING:
+    from metercap.meter.description import Driver, Function
+
+DRIVERS = Path(__file__).parents[2] / "drivers"
+SHIPPED = sorted(path.stem for path in DRIVERS.glob("*.toml"))
+
+
+def shipped(name: str) -> Driver:
+    return parse_driver((DRIVERS / f"{name}.toml").read_text("utf-8"), f"drivers/{name}.toml")
+
+
+_HEAD = """
+id = "bench"
+title = "Bench"
+version = "1"
+kind = "{kind}"
+[match]
+name = "BENCH"
+[link]
+notify = "5e6d0002-9a1c-4b57-8f2e-6b1d3c7a9f10"
+interval = "1 s"
+[[example]]
+hex = "00"
+reading = {{ function = "volts", quantity = "voltage", value = "1", unit = "V" }}
+"""
+_VOLTS = """
+[[function]]
+name = "volts"
+quantity = "voltage"
+unit = "V"
+coupling = "dc"
+ceiling = "600.0"
+"""
+_OHMS = """
+[[function]]
+name = "ohms"
+quantity = "resistance"
+unit = "Ohm"
+coupling = "none"
+ceiling = "600.0"
+"""
+
+# Bodies that use what no shipped file does.
+BODIES = {
+    "bcd": (
+        "frame",
+        """
+[frame]
+length = 5
+xor = "A5 3C"
+checksum = { kind = "xor8", over = [0, 4], at = 4, domain = "wire" }
+reserved = ["3.6", "3.7"]
+[field]
+digits = { type = "bcd", at = 0, bytes = 2, order = "big" }
+minus = { type = "flag", bits = ["2.0"] }
+over = { type = "flag", bits = ["2.1"] }
+p1 = { type = "flag", bits = ["2.2"] }
+p3 = { type = "flag", bits = ["2.3"] }
+p2 = { type = "flag", bits = ["2.4"] }
+hold = { type = "flag", bits = ["2.5"] }
+function = { type = "uint", bits = ["3.5", "2.6", "3.0", "2.7", "3.1", "3.2", "3.3", "3.4"] }
+[value]
+digits = "digits"
+sign = "minus"
+points = ["p1", "p2", "p3"]
+over_flag = "over"
+[marks]
+hold = "hold"
+"""
+        + _VOLTS
+        + "when = { function = 129 }\n"
+        + _OHMS
+        + "when = { function = 3 }\n",
+    ),
+    "ascii": (
+        "frame",
+        """
+[frame]
+length = 10
+checksum = { kind = "CRC-16/KERMIT", over = [0, 8], at = 8, order = "big" }
+[field]
+mode = { type = "ascii", at = 0, bytes = 1 }
+text = { type = "ascii", at = 1, bytes = 7 }
+[value]
+digits = "text"
+over = ["OL"]
+under = ["-OL"]
+unknown = ["-----"]
+"""
+        + _VOLTS
+        + 'when = { mode = "V" }\n'
+        + _OHMS
+        + 'when = { mode = "R" }\n',
+    ),
+    "medfloat16": (
+        "frame",
+        """
+[frame]
+length = 3
+const = [{ at = 2, hex = "7E" }]
+[field]
+number = { type = "medfloat16", at = 0, bytes = 2, order = "big" }
+[value]
+number = "number"
+"""
+        + _VOLTS
+        + "decimals = 3\n",
+    ),
+    "float32": (
+        "frame",
+        """
+[frame]
+length = 6
+xor = "FF"
+checksum = { kind = "sum8", over = [0, 5], at = 5, domain = "plain" }
+[field]
+number = { type = "float32", at = 1, bytes = 4, order = "big" }
+function = { type = "sint", at = 0, bytes = 1 }
+[value]
+number = "number"
+"""
+        + _VOLTS
+        + "decimals = 2\nwhen = { function = -1 }\n"
+        + _OHMS
+        + "decimals = 1\nwhen = { function = 1 }\n",
+    ),
+    "uint": (
+        "frame",
+        """
+[frame]
+length = 6
+checksum = { kind = "CRC-16/XMODEM", over = [2, 6], at = 0, order = "big" }
+[field]
+count = { type = "uint", at = 2, bytes = 3, order = "big" }
+minus = { type = "flag", bits = ["5.7"] }
+ohm = { type = "flag", bits = ["5.6"] }
+volt = { type = "flag", bits = ["5.5"] }
+code = { type = "uint", bits = ["5.0", "5.1", "5.2", "5.3", "5.4"] }
+[value]
+count = "count"
+sign = "minus"
+over = [16777215]
+unknown = [16777214]
+"""
+        + _VOLTS
+        + "decimals = 3\nwhen = { volt = 1, code = 9 }\n"
+        + _OHMS
+        + 'decimals = 0\nwhen = ["ohm"]\n',
+    ),
+    "sint32": (
+        "attribute",
+        '[attribute]\npresentation = "10 FE 2827 01 0000"\n' + _VOLTS,
+    ),
+    "line": (
+        "line",
+        """
+[line]
+terminator = "0A"
+longest = 20
+sign = "always"
+over = "+OL"
+under = "-OL"
+invalid = "err"
+"""
+        + _VOLTS
+        + 'after = " V DC"\n'
+        + _OHMS
+        + 'before = "R="\n',
+    ),
+}
+
+
+def made(name: str) -> Driver:
+    kind, body = BODIES[name]
+    return parse_driver(_HEAD.format(kind=kind) + body, f"made {name}")
+
+
+ALL = [*SHIPPED, *BODIES]
+
+
+@functools.cache
+def any_driver(name: str) -> Driver:
+    return made(name) if name in BODIES else shipped(name)
+
+
+# ---- what a display can say ----
+
+
+@functools.cache
+def readings(name: str) -> st.SearchStrategy[Reading]:
+    """Every reading that the meter can show."""
+    driver = any_driver(name)
+    return st.one_of([_row_readings(driver, row) for row in driver.function])
+
+
+def _row_readings(driver: Driver, row: Function) -> st.SearchStrategy[Reading]:
+    marks = st.just(())
+    match driver:
+        case FrameDriver():
+            values, statuses = _frame_values(driver, row)
+            if driver.marks:
+                marks = st.sets(st.sampled_from(sorted(driver.marks.values())))
+        case LineDriver():
+            values, statuses = _line_values(driver)
+            marks = st.just(row.marks)
+        case AttributeDriver():
+            values, statuses = _attribute_values(driver)
+    shown = values.map(lambda value: (Status.OK, value))
+    if statuses:
+        shown |= st.sampled_from(sorted(statuses)).map(lambda status: (status, None))
+    return st.builds(
+        lambda pair, lit: row.reading(pair[1], pair[0], tuple(sorted(lit))),
+        shown,
+        marks,
+    )
+
+
+@st.composite
+def _numbers(draw, cells: int, decimals: list[int], *, zeros: bool, signs: list[str]) -> str:
+    """Up to `cells` digits with one of the given numbers of decimals, and leading zeros or none."""
+    places = draw(st.sampled_from(decimals))
+    digits = draw(st.text("0123456789", min_size=places + 1, max_size=cells))
+    whole, part = digits[: len(digits) - places], digits[len(digits) - places :]
+    if not zeros:
+        whole = whole.lstrip("0") or "0"
+    return draw(st.sampled_from(signs)) + whole + (f".{part}" if part else "")
+
+
+def _frame_values(driver, row):
+    value = driver.value
+    statuses = {status for status, texts in value.specials.items() if texts}
+    if value.over_flag:
+        statuses.add(Status.OVER)
+    if value.sign and Status.OVER in statuses:
+        statuses.add(Status.UNDER)
+    signs = ["", "-"] if value.sign else [""]
+    if value.digits:
+        field = driver.field[value.digits]
+        cells = len(field_bits(field))
+        if field.type == "ascii":
+            # Seven characters: a sign, a point and five digits.
+            values = _numbers(5, [0, 1, 2], zeros=True, signs=["", "-"])
+        else:
+            decimals = [0, *(cells - 1 - n for n in range(len(value.points)))]
+            zeros = field.type == "seg7"
+            values = _numbers(cells, decimals, zeros=zeros, signs=signs)
+        if field.type != "bcd":
+            statuses.add(Status.BLANK)
+        return values, statuses
+    if value.count:
+        width = len(field_bits(driver.field[value.count])[0])
+        signed = driver.field[value.count].type == "sint"
+        top = min((1 << (width - signed)) - 1, 10**8 - 1)
+        raws = [raw for texts in value.specials.values() for raw in texts]
+        counts = st.integers(-top if signed else 0, top).filter(lambda n: n not in raws)
+        exponents = st.integers(-8, 0) if value.exponent else st.just(-(row.decimals or 0))
+        texts = st.builds(decimal_text, counts, exponents)
+        return st.builds(lambda sign, text: sign + text, st.sampled_from(signs), texts), statuses
+    if driver.field[value.number].type == "float32":
+        # Seven decimal digits are what 24 bits surely hold.
+        return _numbers(7, [row.decimals], zeros=False, signs=["", "-"]), set()
+    mantissas, exponents = st.integers(-2045, 2045), st.integers(-8, 0)
+    return st.builds(decimal_text, mantissas, exponents), {
+        Status.OVER,
+        Status.UNDER,
+        Status.UNKNOWN,
+        Status.INVALID,
+    }
+
+
+def _line_values(driver):
+    statuses = set(driver.line.specials.values())
+    signs = ["", "-"]
+    if driver.line.width:
+        statuses.add(Status.BLANK)
+        return _numbers(driver.line.width - 2, [0, 1, 2], zeros=True, signs=signs), statuses
+    return _numbers(8, [0, 1, 4], zeros=True, signs=signs), statuses
+
+
+def _attribute_values(driver):
+    if driver.attribute.characteristic:
+        steps = st.integers(1, 0xFF7F)
+        return steps.map(lambda n: decimal_text(n * 15625, -6)), {
+            Status.OVER,
+            Status.UNDER,
+            Status.UNKNOWN,
+        }
+    if driver.function[0].decimals is None:
+        return st.integers(-(2**31), 2**31 - 1).map(lambda n: decimal_text(n, -2)), set()
+    mantissas, exponents = st.integers(-8388605, 8388605), st.integers(-12, 0)
+    return st.builds(decimal_text, mantissas, exponents), {
+        Status.OVER,
+        Status.UNDER,
+        Status.UNKNOWN,
+        Status.INVALID,
+    }
