@@ -18,7 +18,7 @@ from metercap import __version__
 from metercap.derive import Derivation, Shown
 from metercap.errors import JournalError, OperatorError
 from metercap.journal import canonical
-from metercap.journal.entry import CLAIM, DEVICE_JOB, Draft, Entry
+from metercap.journal.entry import CLAIM, DEVICE_JOB, Draft
 from metercap.journal.store import Writer
 from metercap.meter.description import Driver, driver_to_json
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange
@@ -157,7 +157,11 @@ class Daemon:
         missing = [Draft(job, CLAIM, at, body) for body in derived[len(kept) :]]
         if missing:
             await self._writer.append(missing)
-        await self._commit([Draft(job, "restart", at, {})])
+        ending = self._derivation.ending
+        if ending is not None:  # it fell between the last claim and the closing entry
+            await self._seal(ending)
+        else:
+            await self._commit([Draft(job, "restart", at, {})])
 
     def put(self, item: Frame | LinkChange) -> None:
         """Take what a link hands over; never waits, and counts what a full inbox loses."""
@@ -197,8 +201,16 @@ class Daemon:
         if walk is None:
             raise OperatorError("job: none is open")
         await self.tell("choose", {"by": walk.operator, "what": ending})
+        await self._seal(ENDINGS[ending])
+
+    def next_session(self, meter: str) -> int:
+        """The number that the next connection to a meter must have."""
+        return self._derivation.session_of(meter) + 1
+
+    async def _seal(self, reason: str) -> None:
+        """Write the last entry of the job, with the totals that a verifier counts again."""
         body: dict[str, object] = {
-            "reason": ENDINGS[ending],
+            "reason": reason,
             "frames": self._derivation.frames,
             "claims": len(self._derivation.claims),
         }

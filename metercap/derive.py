@@ -56,19 +56,24 @@ class _Meter:
         self.boot_ns = 0
         self.pending = b""
 
+    def connect(self, session: int) -> None:
+        """Take note of a connection: what an older one still sends comes too late."""
+        if session > self.session:
+            self.session, self.number, self.pending = session, 0, b""
+
     def is_fresh(self, session: int, number: int, boot_ns: int) -> bool:
         """Whether a frame is newer than all before it; two equal readings are no reason to doubt.
 
         A new connection, or a frame missing from the count, leaves nothing of an unfinished line.
         """
-        if session < self.session or (session == self.session and number <= self.number):
+        self.connect(session)
+        if session < self.session or number <= self.number:
             return False
-        if boot_ns < self.boot_ns and session == self.session:
-            return False
-        if session > self.session or number != self.number + 1:
+        if number != self.number + 1:
             self.pending = b""
-        self.session, self.number, self.boot_ns = session, number, boot_ns
-        return True
+        is_late = boot_ns < self.boot_ns
+        self.number, self.boot_ns = number, boot_ns
+        return not is_late
 
 
 class Derivation:
@@ -99,6 +104,15 @@ class Derivation:
         """The driver that reads a meter of this job; raises JournalError for another meter."""
         return self._meter(meter).driver
 
+    def session_of(self, meter: str) -> int:
+        """The number of the last connection to a meter; 0 before the first."""
+        return self._meter(meter).session
+
+    @property
+    def ending(self) -> str | None:
+        """How the job ended; None while it goes on."""
+        return self.walk.ending if self.walk is not None else None
+
     def feed(self, entry: Entry) -> list[Effect | Shown]:
         """Take the next entry of the job; the answer is what it caused, in order.
 
@@ -112,6 +126,8 @@ class Derivation:
         elif entry.kind == "frame":
             effects += self._frame(entry)
         elif entry.kind in self._events:
+            if entry.kind == "link":
+                self._meter(_text(entry, "meter")).connect(_count(entry, "session"))
             effects += self._walk().feed(self._events[entry.kind](entry))
         for effect in effects:
             if isinstance(effect, Claim):

@@ -70,7 +70,7 @@ class Observed(NamedTuple):
 
 
 class Chosen(NamedTuple):
-    """The person decides: "again" or a repair after a failed step; "finish" or "abandon" the job."""
+    """The person decides: "again" or a repair after a failed step, "finish" or "abandon"."""
 
     at: Instant
     seq: int

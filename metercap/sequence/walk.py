@@ -65,7 +65,7 @@ class Walk:
         self._stopped: str | None = None
         self._aim: str | None = None
         self._attempt: Attempt | None = None
-        self._is_closed = False
+        self.ending: str | None = None
         self._at = Instant(0, 0, "", synced=False)
         self._seq = 0
         self._out: list[Effect] = []
@@ -106,7 +106,7 @@ class Walk:
     def feed(self, event: Event) -> list[Effect]:
         """Take one event; the effects come in order, the next thing asked last."""
         self._out = []
-        if self._is_closed:
+        if self.ending is not None:
             return self._out
         self._at, self._seq = event.at, event.seq
         self._expire()
@@ -144,7 +144,7 @@ class Walk:
         )
 
     def _task(self) -> Ask:
-        if self._is_closed:
+        if self.ending is not None:
             return Ask("close", "")
         if self._stopped is not None:
             repairs = (act.id for act in self._procedure.act if self._stopped in act.offered_after)
@@ -475,7 +475,7 @@ class Walk:
         else:
             result = "steps missing"
         self._claim("job", {"result": result, "reason": reason, "steps": steps})
-        self._is_closed = True
+        self.ending = reason
 
     def _summary(self, step: Step) -> dict[str, object]:
         attempts = self._counts.get(step.id, 0)

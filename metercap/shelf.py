@@ -1,0 +1,94 @@
+"""Where drivers, procedures and the journal lie on this machine: the shipped ones and the user's.
+
+It finds and reads files; what they mean is decided by `meter` and `procedure`.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from metercap.errors import DriverError, MetercapError, OperatorError, ProcedureError
+from metercap.meter.description import Driver, parse_driver
+from metercap.procedure.description import Procedure, join, parse_procedure
+
+_PACKAGE = Path(__file__).parent
+JOURNAL = "journal.sqlite"
+
+
+def find_data(given: Path | None) -> Path:
+    """The user's directory: `given`, else $METERCAP_DATA, else where the desktop standard says.
+
+    Source of the last: XDG Base Directory Specification, $XDG_DATA_HOME or ~/.local/share.
+    """
+    if given is not None:
+        return given
+    if named := os.environ.get("METERCAP_DATA"):
+        return Path(named)
+    base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(base) / "metercap"
+
+
+def _shipped_drivers() -> Path:
+    inside = _PACKAGE / "drivers"
+    return inside if inside.is_dir() else _PACKAGE.parent / "drivers"
+
+
+def _read(path: Path, error: type[MetercapError]) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as fault:
+        raise error(f"{path}: cannot be read: {fault}") from fault
+
+
+def _files(*directories: Path) -> Iterator[Path]:
+    for directory in directories:
+        if directory.is_dir():
+            yield from sorted(directory.glob("*.toml"))
+
+
+def load_driver_file(path: Path) -> Driver:
+    """Read one driver file; raises DriverError."""
+    return parse_driver(_read(path, DriverError), str(path))
+
+
+def load_drivers(data: Path) -> dict[str, Driver]:
+    """Every driver by its id; a user's own comes before a shipped one of the same id."""
+    found = (load_driver_file(path) for path in _files(_shipped_drivers(), data / "drivers"))
+    return {driver.id: driver for driver in found}
+
+
+def load_driver(data: Path, name: str) -> Driver:
+    """The driver of that id, or in that file; raises DriverError or OperatorError."""
+    if name.endswith(".toml"):
+        return load_driver_file(Path(name))
+    drivers = load_drivers(data)
+    if name not in drivers:
+        raise OperatorError(f"driver {name!r}: not found, expected one of {', '.join(drivers)}")
+    return drivers[name]
+
+
+def load_procedure_file(path: Path) -> Procedure:
+    """Read one procedure file as it stands, not joined; raises ProcedureError."""
+    return parse_procedure(_read(path, ProcedureError), str(path))
+
+
+def load_procedures(data: Path) -> dict[str, Procedure]:
+    """Every procedure by its id, not joined; a user's own comes before a shipped one."""
+    paths = _files(_PACKAGE / "procedure" / "library", data / "procedures")
+    found = (load_procedure_file(path) for path in paths)
+    return {procedure.id: procedure for procedure in found}
+
+
+def load_procedure(data: Path, name: str) -> tuple[Procedure, Procedure]:
+    """A procedure by id or file: as it stands, and joined with what it includes."""
+    known = load_procedures(data)
+    if name.endswith(".toml"):
+        own = load_procedure_file(Path(name))
+        known |= {own.id: own}
+    elif name in known:
+        own = known[name]
+    else:
+        raise OperatorError(f"procedure {name!r}: not found, expected one of {', '.join(known)}")
+    return own, join(own, known, name)
