@@ -758,3 +758,38 @@ def test_a_transport_that_cannot_be_opened_is_one_line(spec: str) -> None:
         assert "\n" not in str(caught.value)
 
     run(test)
+
+
+def test_an_adapter_that_does_not_answer_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "hci"
+    monkeypatch.setattr("metercap.link.virtual._POWER_ON_S", 0.01)
+
+    async def test() -> None:
+        adapter: Any = await open_transport(f"unix-server:{path}")
+        async with adapter.server:
+            with pytest.raises(LinkError, match=r"the adapter does not start \(no answer\)"):
+                async with on_transport(f"unix-client:{path}", COUNT, "Bench 1", FIRST):
+                    pass
+
+    run(test)
+
+
+def test_an_adapter_that_stops_answering_does_not_hold_up_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "hci"
+    monkeypatch.setattr("metercap.link.virtual._POWER_OFF_S", 0.01)
+
+    async def test() -> None:
+        adapter: Any = await open_transport(f"unix-server:{path}")
+        source, sink = adapter
+        async with adapter.server:
+            controller = Controller("adapter", host_source=source, host_sink=sink)
+            async with on_transport(f"unix-client:{path}", COUNT, "Bench 1", FIRST):
+                controller.host = None
+                for each in controller.advertising_sets.values():
+                    each.stop()
+
+    run(test)
