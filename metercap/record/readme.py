@@ -23,7 +23,7 @@ shows who made it, and somebody who made every part of it anew would not be foun
 THE MEMBERS
 
 mimetype            the kind of container (ETSI EN 319 162-1)
-job.json            a summary: number of the job, who, where, procedure, drivers, the last claim for
+job.json            a summary: number of the job, who, where, procedure, drivers, the result for
                     each step, and the place of the job in the recorder's log
 heads.jsonl         one line for each entry of the log from the job's first to its last, those of
                     other jobs too: number, kind, times, hash of the head before, hash of the body

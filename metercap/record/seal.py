@@ -31,6 +31,13 @@ class Opening(NamedTuple):
     drivers: tuple[tuple[str, str], ...]
 
 
+class Outcome(NamedTuple):
+    """What the last claim says of the job: in a few words, and a row for each step."""
+
+    result: str
+    steps: dict[str, object]
+
+
 class Definition(NamedTuple):
     """A procedure or a driver as it was journalled; `member` is its file in the record."""
 
@@ -74,7 +81,8 @@ def members(
             f"job {job}: frontier of {frontier.size} entries, expected {rows[0].seq - 1}"
         )
     own = [found for found in mine if found.job == job]
-    opening = read_opening(own[0])
+    opening = read_opening(own)
+    outcome = read_outcome(own)
     after = frontier
     for row in rows:
         after = merkle.add(after, row.leaf)
@@ -96,7 +104,8 @@ def members(
                 "practice": opening.practice,
                 "procedure": _named(opening.procedure),
                 "drivers": [_named(driver) for driver in opening.drivers],
-                "steps": last_claims(own),
+                "result": outcome.result,
+                "steps": outcome.steps,
             }
         ),
         "heads.jsonl": _lines(row.head for row in rows),
@@ -118,8 +127,9 @@ def sums(files: Mapping[str, bytes]) -> bytes:
     return "".join(listed).encode("ascii")
 
 
-def read_opening(found: Entry) -> Opening:
-    """Read a job.open entry; raises RecordError when it is another kind or lacks a key."""
+def read_opening(own: Sequence[Entry]) -> Opening:
+    """Read a job's first entry; raises RecordError when it is not job.open or lacks a key."""
+    found = own[0]
     if found.kind != "job.open":
         raise RecordError(f"job {found.job}: begins with {found.kind}, expected job.open")
     body = found.body
@@ -152,14 +162,15 @@ def read_definitions(own: Iterable[Entry]) -> list[Definition]:
     return definitions
 
 
-def last_claims(own: Iterable[Entry]) -> dict[str, object]:
-    """Give for each step the last claim that names it."""
-    steps: dict[str, object] = {}
-    for found in own:
-        step = found.body.get("step")
-        if found.kind == entry.CLAIM and isinstance(step, str):
-            steps[step] = found.body
-    return steps
+def read_outcome(own: Sequence[Entry]) -> Outcome:
+    """Read the last claim on the job as a whole; raises RecordError without one."""
+    for found in reversed(own):
+        if found.kind == entry.CLAIM and found.body.get("claim") == "job":
+            steps = found.body.get("steps")
+            if not isinstance(steps, dict):
+                break
+            return Outcome(_text(found, found.body, "result"), steps)
+    raise RecordError(f"job {own[0].job}: no claim on the job as a whole")
 
 
 def _lines(parts: Iterable[bytes]) -> bytes:

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
+from metercap.derive import derive
 from metercap.errors import JournalError, RecordError
 from metercap.journal import canonical, entry, merkle
 from metercap.record import container, seal
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from metercap.journal.entry import Entry, Head, Row
-    from metercap.record.seal import Definition, Opening
+    from metercap.record.seal import Definition, Opening, Outcome
 
 MALFORMED = "MALFORMED"
 ALTERED = "ALTERED"
@@ -43,7 +44,7 @@ _HASH = re.compile(r"[0-9a-f]{64}")
 _JOB_KEYS = frozenset(
     {
         *("v", "job", "log", "from", "size", "frontier", "root", "software"),
-        *("who", "where", "practice", "procedure", "drivers", "steps"),
+        *("who", "where", "practice", "procedure", "drivers", "result", "steps"),
     }
 )
 _LINES_SHOWN = 12
@@ -52,9 +53,7 @@ _LINES_SHOWN = 12
 class Derived(Protocol):
     """What the sequence makes of a job's entries."""
 
-    @property
-    def claims(self) -> Sequence[Mapping[str, object]]:
-        """Claims in order, each naming as "cause" the entry that brought it about."""
+    claims: list[dict[str, object]]
 
 
 class Check(NamedTuple):
@@ -101,8 +100,8 @@ class _Range(NamedTuple):
         return [found for found in self.mine if found.job == self.job]
 
 
-def verify(data: bytes, name: str, derive: Callable[[Iterable[Entry]], Derived]) -> Report:
-    """Check a record and work out its verdicts again; `name` is only printed.
+def verify(data: bytes, name: str, derive: Callable[[Iterable[Entry]], Derived] = derive) -> Report:
+    """Check a record and work out its verdicts again by `derive`; `name` is only printed.
 
     Never raises for anything that stands in `data`: the answer is in the report. The first thing
     found wrong ends the verification, and what passed before it is listed.
@@ -130,9 +129,16 @@ def verify(data: bytes, name: str, derive: Callable[[Iterable[Entry]], Derived])
         # 6. The job is whole.
         closing = _check_job(chain)
         attempts = sum(found.body.get("claim") == "attempt" for found in _claims(chain))
-        facts.update(attempts=attempts, closed=closing.body["reason"])
+        with _blame("job", INCOMPLETE):
+            outcome = seal.read_outcome(chain.own)
+        facts.update(
+            attempts=attempts,
+            closed=closing.body["reason"],
+            result=outcome.result,
+            steps=outcome.steps,
+        )
         checks.append(Check("job", True, f"{len(chain.own)} entries, {closing.body['reason']}"))
-        reservations += _reservations(chain, opening, definitions)
+        reservations += _reservations(chain, opening, outcome)
         # 7. The same inputs give the same claims, and the same rows the same record.
         frames = _check_claims(chain, derive)
         _check_rebuilt(files, chain, summary)
@@ -154,6 +160,9 @@ def report_lines(report: Report) -> list[str]:
     if "job" in report.facts:
         who, where = report.facts["who"], report.facts["where"]
         lines.append(f"  job {report.facts['job']}, {who!a} at {where!a}")
+    if "result" in report.facts:
+        attempts = report.facts["attempts"]
+        lines.append(f"  result as recorded: {report.facts['result']!a}, {attempts} attempts")
     marks = {True: "[ok]", False: "[XX]", None: "[--]"}
     lines += [f"  {marks[check.ok]} {check.check}: {check.text}" for check in report.checks]
     # The first reason of a refusal already stands beside its check.
@@ -332,7 +341,7 @@ def _check_definitions(
     files: Mapping[str, bytes], chain: _Range
 ) -> tuple[Opening, list[Definition]]:
     with _blame("definitions", MALFORMED):
-        opening = seal.read_opening(chain.own[0])
+        opening = seal.read_opening(chain.own)
         definitions = seal.read_definitions(chain.own)
     fixed = {"procedure.json": opening.procedure}
     fixed |= {f"driver-{name}.json": (name, digest) for name, digest in opening.drivers}
@@ -444,7 +453,7 @@ def _check_rebuilt(
             raise _Refusal("verdicts", ALTERED, f"{name}: not what the entries give")
 
 
-def _reservations(chain: _Range, opening: Opening, definitions: Sequence[Definition]) -> list[str]:
+def _reservations(chain: _Range, opening: Opening, outcome: Outcome) -> list[str]:
     found = []
     if opening.practice:
         found.append("a practice job: its acts and observations were not made by a person on site")
@@ -455,9 +464,13 @@ def _reservations(chain: _Range, opening: Opening, definitions: Sequence[Definit
             "dates are the recorder's own"
         )
     found += _clock_steps(chain.heads)
-    untested = _untested(chain, definitions)
+    untested = [
+        f"{step!a}"[1:-1]
+        for step, row in sorted(outcome.steps.items())
+        if isinstance(row, dict) and row.get("verdict") == "not tested"
+    ]
     if untested:
-        found.append(f"steps not tested: {', '.join(ascii(step)[1:-1] for step in untested)}")
+        found.append(f"steps not tested: {', '.join(untested)}")
     return found
 
 
@@ -480,20 +493,6 @@ def _clock_steps(heads: Sequence[Head]) -> list[str]:
                 f"before entry {after.seq}"
             )
     return found
-
-
-def _untested(chain: _Range, definitions: Sequence[Definition]) -> list[str]:
-    """List the procedure's steps that no attempt names, in the procedure's order."""
-    tested = {
-        str(held.body.get("step")) for held in _claims(chain) if held.body.get("claim") == "attempt"
-    }
-    procedure = next(found.value for found in definitions if found.what == "procedure")
-    steps = procedure.get("step") if isinstance(procedure, dict) else None
-    return [
-        step["id"]
-        for step in (steps if isinstance(steps, list) else [])
-        if isinstance(step, dict) and isinstance(step.get("id"), str) and step["id"] not in tested
-    ]
 
 
 def _claims(chain: _Range) -> list[Entry]:

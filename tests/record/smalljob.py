@@ -1,7 +1,8 @@
 """A small hand-made log with two jobs, and a way to forge it: for the tests of records.
 
 The rule that draws claims here is a stand-in as small as a rule can be: the first frame after a
-"begin" is an attempt at that step, and passes if its number is not above the step's limit.
+"begin" is an attempt at that step, and passes if its number is not above the step's limit; the last
+attempt at each step is the step's result.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ def derive(entries: Iterable[entry.Entry]) -> Derivation:
     limits: dict[str, str] = {}
     step = ""
     frames = b""
+    steps: dict[str, object] = {}
     for found in entries:
         if found.kind == "definition" and found.body["what"] == "procedure":
             limits = {s["id"]: s["limit"] for s in found.body["definition"]["step"]}
@@ -58,7 +60,11 @@ def derive(entries: Iterable[entry.Entry]) -> Derivation:
                     "frames": canonical.digest(frames),
                 }
             )
+            steps[step] = {"verdict": claims[-1]["verdict"]}
             step = ""
+        elif found.kind == "choose":
+            body = {name: steps.get(name, {"verdict": "not tested"}) for name in limits}
+            claims.append({"cause": found.seq, "claim": "job", "result": "done", "steps": body})
     return Derivation(claims)
 
 
@@ -103,6 +109,7 @@ INPUTS = (
     frame(3, "0030"),
     ("begin", {"step": "neutral"}),
     frame(4, "0210"),
+    ("choose", {"what": "finish"}),
 )
 BEFORE = (
     Draft(0, "boot", at(0), {"software": SOFTWARE}),

@@ -38,7 +38,7 @@ def test_every_head_of_the_range_is_in_but_no_body_of_another_job() -> None:
 def test_the_summary_says_where_in_the_log_the_job_stands() -> None:
     written = smalljob.rows(smalljob.drafts())
     job = canonical.loads(container.unpack(smalljob.sealed())["job.json"])
-    assert (job["job"], job["log"], job["from"], job["size"]) == (2, "pi-0007", 4, 16)
+    assert (job["job"], job["log"], job["from"], job["size"]) == (2, "pi-0007", 4, 18)
     assert job["root"] == merkle.root(smalljob.frontier(written)).hex()
     assert job["steps"]["earth"]["verdict"] == "pass"  # the first attempt at it failed
     assert job["procedure"]["sha256"] == canonical.digest(canonical.dumps(smalljob.PROCEDURE))

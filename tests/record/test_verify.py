@@ -37,6 +37,8 @@ def test_a_good_record_is_unsigned_and_nothing_worse() -> None:
         "where": "12 Mill Lane",
         "attempts": 3,
         "closed": "finished",
+        "result": "done",
+        "steps": {"earth": {"verdict": "pass"}, "neutral": {"verdict": "pass"}},
     }
 
 
@@ -44,13 +46,14 @@ def test_the_report_reads_the_same_every_time() -> None:
     assert report_lines(check(smalljob.sealed())) == [
         "job-2.asice: UNSIGNED",
         "  job 2, 'A. Person' at '12 Mill Lane'",
-        "  [ok] container: 8 members, 11418 bytes",
+        "  result as recorded: 'done', 3 attempts",
+        "  [ok] container: 8 members, 11859 bytes",
         "  [ok] sums: 7 digests",
         "  [--] signature: none: nothing shows who made this record",
-        "  [ok] chain: entries 4 to 19 of log pi-0007",
+        "  [ok] chain: entries 4 to 21 of log pi-0007",
         "  [ok] definitions: 2 as fixed at job.open",
-        "  [ok] job: 14 entries, finished",
-        "  [ok] verdicts: 3 claims reached again, 4 frames",
+        "  [ok] job: 16 entries, finished",
+        "  [ok] verdicts: 4 claims reached again, 4 frames",
         "       no signature: anyone could have made this record anew",
         "  exit 7",
     ]
@@ -87,15 +90,15 @@ MEMBERS: list[tuple[str, str, bytes, bytes, int, str]] = [
         8,
         "steps.earth.verdict: the record says 'fail', the entries give 'pass'",
     ),
-    ("root", "job.json", b'"root":"', b'"root":"0', 4, "heads add up to root 76e7a40c"),
+    ("root", "job.json", b'"root":"', b'"root":"0', 4, "heads add up to root"),
     ("range", "job.json", b'"from":4', b'"from":5', 3, "job.json: no frontier of 4 entries"),
-    ("size", "job.json", b'"size":16', b'"size":17', 5, "expected 17 heads, found 16"),
+    ("size", "job.json", b'"size":18', b'"size":19', 5, "expected 19 heads, found 18"),
     ("version", "job.json", b'"v":1', b'"v":2', 3, "job.json: version 2, expected 1"),
-    ("fraction", "job.json", b'"size":16', b'"size":16.0', 3, "number '16.0'"),
+    ("fraction", "job.json", b'"size":18', b'"size":18.0', 3, "number '18.0'"),
     ("doubled", "job.json", b'"job":2', b'"job":2,"job":2', 3, "a key stands twice"),
     ("space", "job.json", b'"job":2', b'"job": 2', 3, "another spelling"),
     ("time", "heads.jsonl", b":43.200000Z", b":44.200000Z", 4, "entry 8 (frame): its prev is not"),
-    ("last-time", "heads.jsonl", b":45.600000Z", b":45.700000Z", 4, "heads add up to root"),
+    ("last-time", "heads.jsonl", b":46.000000Z", b":46.100000Z", 4, "heads add up to root"),
     ("no-date", "heads.jsonl", b"2026-11-18T11:06:43.2", b"2026-02-30T11:06:43.2", 3, "line 4: "),
     ("kind", "heads.jsonl", b'"begin"', b'"wish"', 3, "line 6: head: kind 'wish'"),
     ("head-key", "heads.jsonl", b'{"body":', b'{"a":1,"body":', 3, "line 1: head: other keys"),
@@ -152,12 +155,12 @@ def more(files: dict[str, bytes]) -> None:
 SHAPES: list[tuple[str, Callable[[dict[str, bytes]], object], int, str]] = [
     ("head-gone", drop("heads.jsonl", 3), 5, "expected entry 7, found 8"),
     ("attempt-gone", drop_both, 5, "expected entry 11, found 12"),
-    ("tail-gone", drop("heads.jsonl", -1), 5, "expected 16 heads, found 15"),
+    ("tail-gone", drop("heads.jsonl", -1), 5, "expected 18 heads, found 17"),
     ("first-gone", drop("heads.jsonl", 0), 5, "expected entry 4, found 5"),
     ("body-gone", drop("bodies.jsonl", 5), 5, "body of entry 10 (frame) is withheld"),
     # The same act twice has the same body; one of the two must still be missed.
     ("twin-gone", drop("bodies.jsonl", 4), 5, "body of entry 13 (begin) is withheld"),
-    ("body-more", more, 4, "expected 15 bodies, found 16"),
+    ("body-more", more, 4, "expected 17 bodies, found 18"),
     ("swapped", swap, 5, "expected entry 9, found 10"),
     ("extra-driver", lambda files: files.update({"driver-x.json": b"{}"}), 4, "driver-x.json: no"),
     ("extra-member", lambda files: files.update({"note": b"hi"}), 4, "note: no member of a record"),
@@ -230,7 +233,7 @@ REWRITTEN: list[tuple[str, Callable[[list[Draft]], object], int, str]] = [
     ("value", replace("claim", 2, value="0200"), 8, "entry 18 (claim on 'neutral'): value: "),
     ("type", replace("claim", 2, cause=True), 8, "entry 18 (claim on 'neutral'): cause: "),
     ("more-in-claim", replace("claim", 0, note="x"), 8, "note: the record says 'x', the entries"),
-    ("claim-gone", remove("claim", 0), 5, "claims: job.close says 3, found 2"),
+    ("claim-gone", remove("claim", 0), 5, "claims: job.close says 4, found 3"),
     ("frame-gone", remove("frame", 0), 5, "frames: job.close says 4, found 3"),
     ("scale", replace("definition", 1, definition={"id": "bench"}), 4, "driver-bench.json: entry"),
     ("limit", softened, 4, "procedure.json: entry 5 is not what job.open fixed"),
@@ -255,7 +258,7 @@ def test_a_claim_too_few_or_too_many_is_named() -> None:
     def both(place: int) -> Callable[[list[Draft]], None]:
         def change(written: list[Draft]) -> None:
             remove("claim", place)(written)
-            replace("job.close", 0, claims=2)(written)
+            replace("job.close", 0, claims=3)(written)
 
         return change
 
@@ -263,25 +266,31 @@ def test_a_claim_too_few_or_too_many_is_named() -> None:
     report = check(smalljob.rewritten(both(0)))
     assert report.exit == 8
     assert "claim on 'earth'" in report.reasons[0]
-    report = check(smalljob.rewritten(both(2)))
-    assert report.reasons == ["a claim on 'neutral' follows from the entries and is not recorded"]
+
+    def last(written: list[Draft]) -> None:
+        remove("choose", 0)(written)
+        written.insert(-2, Draft(2, "choose", smalljob.at(50), {"what": "finish"}))
+        written.insert(-1, Draft(2, "choose", smalljob.at(50), {"what": "finish"}))
+
+    report = check(smalljob.rewritten(last))
+    assert report.reasons == ["a claim on 'job' follows from the entries and is not recorded"]
 
     def again(written: list[Draft]) -> None:
-        written.insert(-1, written[-2])
-        replace("job.close", 0, claims=4)(written)
+        written.insert(-1, written[-2])  # the claim on the job
+        replace("job.close", 0, claims=5)(written)
 
     report = check(smalljob.rewritten(again))
-    assert report.reasons == ["entry 19 (claim on 'neutral'): nothing gives rise to it"]
+    assert report.reasons == ["entry 21 (claim on 'job'): nothing gives rise to it"]
 
 
 def test_a_claim_before_its_cause_is_named() -> None:
     def change(written: list[Draft]) -> None:
         claim = written.pop(-2)
-        written.insert(-2, claim)  # now between "begin" and the frame
-        replace("claim", 2, cause=18)(written)
+        written.insert(-2, claim)  # now before the choice that it follows from
+        replace("claim", 3, cause=20)(written)
 
     report = check(smalljob.rewritten(change))
-    assert report.reasons == ["entry 17: claims before its cause 18"]
+    assert report.reasons == ["entry 19: claims before its cause 20"]
 
 
 def test_a_rule_that_fails_on_hostile_input_gives_a_report() -> None:
@@ -301,7 +310,7 @@ def test_doubts_about_clock_and_job_are_reservations() -> None:
     assert (report.status, report.exit) == ("UNSIGNED", 7)
     assert report.reservations == [
         "a practice job: its acts and observations were not made by a person on site",
-        "clock not synchronised in 10 of 14 entries: dates are the recorder's own",
+        "clock not synchronised in 12 of 16 entries: dates are the recorder's own",
         "wall clock stepped by -7200.0 s before entry 11",
     ]
     assert "  [!!] wall clock stepped by -7200.0 s before entry 11" in report_lines(report)
@@ -330,7 +339,7 @@ def test_a_clock_that_went_back_over_a_restart_is_a_reservation() -> None:
 
 
 def test_a_step_nobody_tried_is_a_reservation() -> None:
-    report = check(smalljob.sealed(smalljob.drafts(smalljob.INPUTS[:-2])))
+    report = check(smalljob.sealed(smalljob.drafts([*smalljob.INPUTS[:-3], smalljob.INPUTS[-1]])))
     assert report.reservations == ["steps not tested: neutral"]
 
 
