@@ -24,7 +24,6 @@ from metercap.meter.description import Driver, driver_to_json
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange
 from metercap.procedure.description import Procedure, procedure_to_json
 from metercap.sequence.effect import Ask, Claim, Effect
-from metercap.sequence.walk import ENDINGS
 
 MOST_WAITING = 10_000  # a full inbox counts what it loses rather than grow without end
 GROUP_S = 0.2  # frames wait this long for others, so that a card is not worn by one commit each
@@ -78,6 +77,7 @@ class Daemon:
         self._urgent = asyncio.Event()
         self._turn = asyncio.Lock()
         self._clock: tuple[str, int] | None = None
+        self._is_sealed = False
         self.job = 0
 
     @property
@@ -85,6 +85,11 @@ class Daemon:
         """What the sequence waits for; nothing before a job is open."""
         walk = self._derivation.walk
         return walk.asked if walk is not None else Ask("close", "")
+
+    @property
+    def ending(self) -> str | None:
+        """How the job ended; None while it goes on."""
+        return self._derivation.ending
 
     async def start(self) -> None:
         """Write that this recorder has started, with what it runs on."""
@@ -164,7 +169,12 @@ class Daemon:
             await self._commit([Draft(job, "restart", at, {})])
 
     def put(self, item: Frame | LinkChange) -> None:
-        """Take what a link hands over; never waits, and counts what a full inbox loses."""
+        """Take what a link hands over; never waits, and counts what a full inbox loses.
+
+        What comes after the last entry of a job belongs to no job and is let go.
+        """
+        if self._is_sealed:
+            return
         if len(self._inbox) >= MOST_WAITING:
             self._lost[item.meter] = self._lost.get(item.meter, 0) + 1
             return
@@ -197,11 +207,9 @@ class Daemon:
 
     async def close_job(self, ending: str) -> None:
         """Close the job; `ending` is "finish" or "abandon", as the person at work chose."""
-        walk = self._derivation.walk
-        if walk is None:
+        if self._derivation.walk is None:
             raise OperatorError("job: none is open")
-        await self.tell("choose", {"by": walk.operator, "what": ending})
-        await self._seal(ENDINGS[ending])
+        await self.tell("choose", {"by": self._derivation.walk.operator, "what": ending})
 
     def next_session(self, meter: str) -> int:
         """The number that the next connection to a meter must have."""
@@ -214,6 +222,7 @@ class Daemon:
             "frames": self._derivation.frames,
             "claims": len(self._derivation.claims),
         }
+        self._is_sealed = True
         await self._writer.append([Draft(self.job, "job.close", self._now(), body)])
 
     async def _take_all(self) -> None:
@@ -221,6 +230,8 @@ class Daemon:
         self._urgent.clear()
         drafts = list(self._inbox)
         self._inbox.clear()
+        if self._is_sealed:
+            return
         lost, self._lost = self._lost, {}
         if lost:
             drafts += [
@@ -229,6 +240,8 @@ class Daemon:
             ]
         if drafts:
             await self._commit(list(self._with_clock_steps(drafts)))
+        if self.ending is not None and not self._is_sealed:
+            await self._seal(self.ending)
 
     def _with_clock_steps(self, drafts: Iterable[Draft]) -> Iterable[Draft]:
         """Put an entry before each draft whose wall clock has jumped against the boot clock."""

@@ -1,0 +1,274 @@
+"""Effects to what a person sees in a terminal: lines that stay, and one line that moves.
+
+It draws only what the daemon has told, which is on disk by then. It decides nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from typing import Self
+
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from metercap.derive import Shown
+from metercap.model import NS_PER_S, Reading, Status
+from metercap.procedure.description import Expect, Procedure, Step
+from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
+
+_BAR = 20
+_HOUR, _MINUTE = 3600, 60
+_VERDICT_STYLES = {
+    "pass": "bold green",
+    "conditional pass": "green",
+    "conditional fail": "red",
+    "fail": "bold red",
+    "undecided": "yellow",
+    "not tested": "yellow",
+}
+
+
+def printable(text: object) -> str:
+    """Text from a file, a meter or a person, without anything that would move the cursor."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(text))
+
+
+def reading_text(reading: Reading) -> str:
+    """A reading as one would say it: "0.35 Ohm", "more than 60.00 MOhm", "243.1 V ac"."""
+    if reading.status is Status.OK:
+        shown = f"{reading.value} {reading.unit}"
+    elif reading.status is Status.OVER:
+        shown = f"more than {reading.ceiling or 'the range,'} {reading.unit}"
+    else:
+        shown = f"{reading.status.value}, {reading.unit}"
+    marks = "".join(f" ({mark})" for mark in reading.marks)
+    return printable(f"{shown} {reading.coupling or ''}".rstrip() + marks)
+
+
+def expectation_text(expect: Expect) -> str:
+    """An expectation as one would say it: "below 1 Ohm"."""
+    if expect.between is not None:
+        return f"{expect.between[0]} to {expect.between[1]}"
+    if expect.near is not None:
+        return f"within {expect.near.within} or {expect.near.percent} % of {expect.near.step}"
+    if expect.overload is not None:
+        return f"overload, on a range of {expect.overload} or more"
+    word, amount = ("below", expect.below) if expect.below else ("above", expect.above)
+    return f"{word} {amount}"
+
+
+def limit_text(limit: object) -> str:
+    """The limit that an attempt was judged by, from its claim."""
+    if not isinstance(limit, Mapping):
+        return ""
+    low, high = limit.get("low"), limit.get("high")
+    if "overload" in limit:
+        return f"more than {limit['overload']}"
+    if "accept" in limit:
+        return " or ".join(map(str, limit["accept"]))
+    if low is not None and high is not None:
+        return f"{_short(low)} to {_short(high)}"
+    return f"up to {_short(high)}" if high is not None else f"from {_short(low)}"
+
+
+def _short(amount: object) -> str:
+    """An amount to at most two decimals more than make sense to read."""
+    number, _, unit = str(amount).partition(" ")
+    whole, dot, decimals = number.partition(".")
+    return f"{whole}{dot}{decimals[:2]} {unit}"
+
+
+class Board:
+    """What one visit shows."""
+
+    def __init__(self, console: Console, procedure: Procedure) -> None:
+        self._console = console
+        self._procedure = procedure
+        self._live = Live(console=console, transient=True, auto_refresh=False)
+        self._begun: int | None = None
+        self._elapsed_s = 0
+        self._last_note = ""
+        self.changed = asyncio.Event()
+        self.moved = asyncio.Event()
+        self.signal: Signal | None = None
+        self.claims: list[dict[str, object]] = []
+
+    def __enter__(self) -> Self:
+        if self._console.is_terminal:
+            self._live.start()
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self._live.stop()
+
+    def listen(self, effect: Effect | Shown) -> None:
+        """Take one effect from the daemon and show it."""
+        match effect:
+            case Shown():
+                self._note_time(effect)
+            case Ask():
+                self.signal = None
+                self.changed.set()
+                self._ask(effect)
+            case Progress():
+                self.signal = effect.signal
+                self.moved.set()
+                self._progress(effect)
+            case Claim(body=body):
+                self.claims.append(body)
+                self._claim(body)
+
+    def say(self, text: str, style: str = "") -> None:
+        """Print one line that stays."""
+        line = Text(f"{self._clock()}  ", style="dim")
+        line.append(printable(text), style=style or "default")
+        self._console.print(line, soft_wrap=True)
+
+    def _clock(self) -> str:
+        minutes, seconds = divmod(self._elapsed_s, _MINUTE)
+        return f"{minutes:3d}:{seconds:02d}"
+
+    def _note_time(self, shown: Shown) -> None:
+        if self._begun is None:
+            self._begun = shown.at.boot_ns
+        self._elapsed_s = max(0, (shown.at.boot_ns - self._begun) // NS_PER_S)
+
+    def _title(self, name: object) -> str:
+        item = self._procedure.find_step(str(name)) or self._procedure.find_act(str(name))
+        return item.title if item else str(name)
+
+    def _ask(self, ask: Ask) -> None:
+        self._last_note = ""
+        self._live.update(Text(""), refresh=True)
+        if ask.what == "measure":
+            step = self._procedure.find_step(ask.id)
+            if step is not None and step.expect is not None:
+                self.say(f"{step.title}: {expectation_text(step.expect)}", "bold")
+                self.say(f"    {step.do}", "dim")
+                if step.caution:
+                    self.say(f"    Caution: {step.caution}", "yellow")
+
+    def _progress(self, progress: Progress) -> None:
+        shown = reading_text(progress.reading) if progress.reading else ""
+        if progress.signal is Signal.TAKEN:
+            return
+        if self._console.is_terminal:
+            self._live.update(self._moving(progress, shown), refresh=True)
+        elif progress.note and progress.note != self._last_note and progress.signal in _TOLD:
+            self.say(f"    {progress.signal.value}: {progress.note}", "yellow")
+        self._last_note = progress.note
+
+    def _moving(self, progress: Progress, shown: str) -> Text:
+        filled = _BAR * progress.held_ns // progress.dwell_ns if progress.dwell_ns else 0
+        line = Text(f"{self._clock()}      ")
+        line.append(f"{shown:<24}", style="bold")
+        line.append("█" * filled + "░" * (_BAR - filled))
+        line.append(f"  {progress.signal.value}", style="cyan")
+        if progress.note:
+            line.append(f": {printable(progress.note)}", style="dim")
+        line.truncate(self._console.width, overflow="ellipsis")
+        return line
+
+    def _claim(self, body: Mapping[str, object]) -> None:
+        match body["claim"]:
+            case "act":
+                self._say_act(body)
+            case "attempt":
+                self._say_attempt(body)
+            case "void":
+                names = body["what"]
+                if isinstance(names, list):
+                    titles = ", ".join(self._title(name) for name in names)
+                    self.say(f"void: {titles}. {body['why']}", "yellow")
+            case "refusal":
+                self.say(f"refused: {self._title(body['what'])}: {body['why']}", "red")
+            case "limitation":
+                self.say(f"not tested: {self._title(body['step'])}: {body['why']}", "yellow")
+            case "choice":
+                what = str(body["what"])
+                chosen = "try it again" if what == "again" else self._title(what)
+                self.say(f"after the fault: {chosen}", "bold")
+
+    def _say_act(self, body: Mapping[str, object]) -> None:
+        answers = body["answers"]
+        said = "; ".join(f"{field}: {answer}" for field, answer in dict(answers).items())  # type: ignore[call-overload]  # an act's answers are an object
+        stands = body["outcome"] == "stands"
+        word = "declares" if stands else "declares, and it does not hold"
+        self.say(
+            f"{body['by']} {word}: {self._title(body['act'])} ({said})",
+            "default" if stands else "red",
+        )
+
+    def _say_attempt(self, body: Mapping[str, object]) -> None:
+        verdict = str(body["verdict"])
+        line = Text(f"{self._clock()}  ", style="dim")
+        line.append(f"    {verdict}", style=_VERDICT_STYLES[verdict])
+        line.append(f"  {printable(value_text(body))}")
+        if body.get("limit"):
+            line.append(f"  ({printable(limit_text(body['limit']))})", style="dim")
+        if body.get("why"):
+            line.append(f"  {printable(body['why'])}", style="yellow")
+        self._console.print(line, soft_wrap=True)
+
+
+# What an engineer wants told once in a log without a moving line; the rest comes and goes.
+_TOLD = frozenset(
+    {
+        Signal.WRONG_FUNCTION,
+        Signal.FROZEN,
+        Signal.LOW_RANGE,
+        Signal.BOUNCE,
+        Signal.NO_LINK,
+        Signal.NO_VALUE,
+    }
+)
+
+
+def value_text(body: Mapping[str, object]) -> str:
+    """The value of an attempt's claim, with its uncertainty: "2.03 Ohm, U 0.05"."""
+    if "answer" in body:
+        return str(body["answer"])
+    if "value" not in body:
+        return ""
+    value = str(body["value"]).replace(">", "more than ")
+    doubt = f", U {body['expanded']}" if "expanded" in body else ""
+    return f"{value} {body['unit']}{doubt}"
+
+
+def visit_table(procedure: Procedure, claims: Sequence[Mapping[str, object]]) -> Table:
+    """The visit in one table: each step with its attempts, the last value, limit and verdict."""
+    table = Table(title=procedure.title, title_justify="left", title_style="bold")
+    for heading in ("Step", "Attempts", "Value", "Limit", "Verdict"):
+        table.add_column(heading, justify="right" if heading == "Attempts" else "left")
+    summary = next((claim for claim in reversed(claims) if claim["claim"] == "job"), None)
+    steps = summary["steps"] if summary is not None else {}
+    for step in procedure.step:
+        row = steps.get(step.id, {}) if isinstance(steps, dict) else {}
+        table.add_row(*_row(step, row, claims))
+    return table
+
+
+def _row(
+    step: Step, row: Mapping[str, object], claims: Sequence[Mapping[str, object]]
+) -> tuple[str | Text, ...]:
+    attempts = [claim for claim in claims if _is_attempt_at(claim, step)]
+    last = attempts[-1] if attempts else {}
+    verdict = str(row.get("verdict", "not tested"))
+    earlier = ", ".join(str(claim["verdict"]) for claim in attempts[:-1])
+    shown = Text(verdict, style=_VERDICT_STYLES[verdict])
+    if row.get("why"):
+        shown.append(f" ({printable(row['why'])})")
+    return (
+        step.title,
+        f"{len(attempts)}" + (f" ({earlier})" if earlier else ""),
+        printable(value_text(last)),
+        printable(limit_text(last.get("limit"))),
+        shown,
+    )
+
+
+def _is_attempt_at(claim: Mapping[str, object], step: Step) -> bool:
+    return claim["claim"] == "attempt" and claim["step"] == step.id
