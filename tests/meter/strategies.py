@@ -1,4 +1,4 @@
-"""Driver files to test with, and hypothesis strategies for everything that their displays can say."""
+"""Driver files to test with, and hypothesis strategies for all that their displays can say."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from metercap.meter.description import (
 from metercap.model import Reading, Status
 
 if TYPE_CHECKING:
-    from metercap.meter.description import Driver, Function
+    from metercap.meter.description import Driver, FrameFunction, Function
 
 DRIVERS = Path(__file__).parents[2] / "drivers"
 SHIPPED = sorted(path.stem for path in DRIVERS.glob("*.toml"))
@@ -205,6 +205,9 @@ def any_driver(name: str) -> Driver:
 
 # ---- what a display can say ----
 
+# Texts of numbers, and the statuses that can stand in their place.
+Values = tuple[st.SearchStrategy[str], set[Status]]
+
 
 @functools.cache
 def readings(name: str) -> st.SearchStrategy[Reading]:
@@ -236,7 +239,7 @@ def _row_readings(driver: Driver, row: Function) -> st.SearchStrategy[Reading]:
 
 
 @st.composite
-def _numbers(draw, cells: int, decimals: list[int], *, zeros: bool, signs: list[str]) -> str:
+def _numbers(draw: st.DrawFn, cells: int, decimals: list[int], *, zeros: bool, signs: list[str]) -> str:
     """Up to `cells` digits with one of the given numbers of decimals, and leading zeros or none."""
     places = draw(st.sampled_from(decimals))
     digits = draw(st.text("0123456789", min_size=places + 1, max_size=cells))
@@ -246,7 +249,7 @@ def _numbers(draw, cells: int, decimals: list[int], *, zeros: bool, signs: list[
     return draw(st.sampled_from(signs)) + whole + (f".{part}" if part else "")
 
 
-def _frame_values(driver, row):
+def _frame_values(driver: FrameDriver, row: FrameFunction) -> Values:
     value = driver.value
     statuses = {status for status, texts in value.specials.items() if texts}
     if value.over_flag:
@@ -288,7 +291,7 @@ def _frame_values(driver, row):
     }
 
 
-def _line_values(driver):
+def _line_values(driver: LineDriver) -> Values:
     statuses = set(driver.line.specials.values())
     signs = ["", "-"]
     if driver.line.width:
@@ -297,7 +300,7 @@ def _line_values(driver):
     return _numbers(8, [0, 1, 4], zeros=True, signs=signs), statuses
 
 
-def _attribute_values(driver):
+def _attribute_values(driver: AttributeDriver) -> Values:
     if driver.attribute.characteristic:
         steps = st.integers(1, 0xFF7F)
         return steps.map(lambda n: decimal_text(n * 15625, -6)), {

@@ -39,13 +39,13 @@ def is_sound(outcome: object) -> bool:
 
 
 @pytest.mark.parametrize("name", SHIPPED)
-def test_every_shipped_driver_is_proved_by_its_examples(name):
+def test_every_shipped_driver_is_proved_by_its_examples(name: str) -> None:
     assert check_driver(shipped(name)) == []
 
 
 @pytest.mark.parametrize("name", ALL)
 @given(data=st.data())
-def test_what_a_display_says_comes_back_from_its_bytes(name, data):
+def test_what_a_display_says_comes_back_from_its_bytes(name: str, data: st.DataObject) -> None:
     decoder = DECODERS[name]
     reading = data.draw(readings(name))
 
@@ -54,7 +54,7 @@ def test_what_a_display_says_comes_back_from_its_bytes(name, data):
 
 @pytest.mark.parametrize("name", ALL)
 @given(data=st.binary(max_size=40), pending=st.binary(max_size=40))
-def test_no_bytes_at_all_break_a_decoder(name, data, pending):
+def test_no_bytes_at_all_break_a_decoder(name: str, data: bytes, pending: bytes) -> None:
     outcomes, rest = DECODERS[name].decode(data, pending)
 
     assert all(is_sound(outcome) for outcome in outcomes)
@@ -63,7 +63,7 @@ def test_no_bytes_at_all_break_a_decoder(name, data, pending):
 
 @pytest.mark.parametrize("name", WHOLE)
 @given(data=st.data())
-def test_bytes_of_the_right_length_do_not_break_a_decoder(name, data):
+def test_bytes_of_the_right_length_do_not_break_a_decoder(name: str, data: st.DataObject) -> None:
     size = len(DECODERS[name].encode(data.draw(readings(name))))
     outcomes, rest = DECODERS[name].decode(data.draw(st.binary(min_size=size, max_size=size)))
 
@@ -74,7 +74,7 @@ def test_bytes_of_the_right_length_do_not_break_a_decoder(name, data):
 
 @pytest.mark.parametrize("name", FRAMES)
 @given(data=st.data())
-def test_a_flipped_bit_is_refused_or_listed_as_unprotected(name, data):
+def test_a_flipped_bit_is_refused_or_listed_as_unprotected(name: str, data: st.DataObject) -> None:
     driver, decoder = any_driver(name), DECODERS[name]
     frame = decoder.encode(data.draw(readings(name)))
     unprotected = find_unprotected(driver)
@@ -90,7 +90,7 @@ def test_a_flipped_bit_is_refused_or_listed_as_unprotected(name, data):
 
 
 @pytest.mark.parametrize("name", ["bench-count", "bench-segments"])
-def test_every_flipped_bit_of_every_example_is_refused(name):
+def test_every_flipped_bit_of_every_example_is_refused(name: str) -> None:
     driver, decoder = shipped(name), DECODERS[name]
     assert find_unprotected(driver) == ()
     for example in driver.example:
@@ -103,7 +103,9 @@ def test_every_flipped_bit_of_every_example_is_refused(name):
 
 @pytest.mark.parametrize("name", WHOLE)
 @given(data=st.data())
-def test_a_cut_joined_or_repeated_frame_is_refused_and_says_so(name, data):
+def test_a_cut_joined_or_repeated_frame_is_refused_and_says_so(
+    name: str, data: st.DataObject
+) -> None:
     decoder = DECODERS[name]
     one, other = (decoder.encode(data.draw(readings(name))) for _ in range(2))
     for size in range(len(one)):
@@ -119,7 +121,9 @@ def test_a_cut_joined_or_repeated_frame_is_refused_and_says_so(name, data):
 
 @pytest.mark.parametrize("name", LINES)
 @given(data=st.data())
-def test_lines_read_the_same_however_notifications_cut_and_join_them(name, data):
+def test_lines_read_the_same_however_notifications_cut_and_join_them(
+    name: str, data: st.DataObject
+) -> None:
     decoder = DECODERS[name]
     shown = data.draw(st.lists(readings(name), min_size=1, max_size=6))
     stream = b"".join(decoder.encode(reading) for reading in shown)
@@ -135,7 +139,7 @@ def test_lines_read_the_same_however_notifications_cut_and_join_them(name, data)
 
 
 @pytest.mark.parametrize("name", ALL)
-def test_a_driver_survives_json_with_its_keys_in_any_order(name):
+def test_a_driver_survives_json_with_its_keys_in_any_order(name: str) -> None:
     driver = any_driver(name)
     text = json.dumps(driver_to_json(driver), sort_keys=True)
     again = driver_from_json(json.loads(text, parse_float=pytest.fail), "record")
@@ -145,7 +149,7 @@ def test_a_driver_survives_json_with_its_keys_in_any_order(name):
 
 
 @given(data=st.data())
-def test_key_order_of_a_driver_does_not_show_in_its_readings(data):
+def test_key_order_of_a_driver_does_not_show_in_its_readings(data: st.DataObject) -> None:
     driver = shipped("bench-segments")
     text = json.dumps(driver_to_json(driver), sort_keys=True)
     sorted_decoder = build_decoder(driver_from_json(json.loads(text), "record"))
@@ -156,7 +160,7 @@ def test_key_order_of_a_driver_does_not_show_in_its_readings(data):
     assert sorted_decoder.decode(frame) == ((reading,), b"")
 
 
-def test_the_demo_meter_says_what_its_first_example_says():
+def test_the_demo_meter_says_what_its_first_example_says() -> None:
     driver = shipped("bench-segments")
     first = expected_reading(driver, driver.example[0])
 
