@@ -11,7 +11,7 @@ import contextlib
 import fcntl
 import os
 import sqlite3
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Self, TypeVar
 
 from sqlite_utils import Database
@@ -331,11 +331,13 @@ class Writer:
     async def open(cls, path: Path, log: str) -> Self:
         """Start the thread and open the journal in it, as `Journal.open` does."""
         thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
-        loop = asyncio.get_running_loop()
+        opening = thread.submit(Journal.open, path, log)
         try:
-            return cls(await loop.run_in_executor(thread, Journal.open, path, log), thread)
+            return cls(await asyncio.wrap_future(opening), thread)
         except BaseException:
-            thread.shutdown(wait=False)
+            # A cancelled caller must not leave a journal behind that nobody can close.
+            thread.submit(_discard, opening)
+            thread.shutdown()
             raise
 
     async def append(self, drafts: Sequence[Draft]) -> list[Entry]:
@@ -356,6 +358,11 @@ class Writer:
         with contextlib.suppress(JournalError):
             await self.call(Journal.close)
         self._thread.shutdown()
+
+
+def _discard(opening: Future[Journal]) -> None:
+    if not opening.cancelled() and opening.exception() is None:
+        opening.result().close()
 
 
 class _Lock:
