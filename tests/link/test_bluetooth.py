@@ -87,8 +87,8 @@ async def linked(
             yield heard
         finally:
             task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await task
+            await asyncio.wait({task})
+            assert task.cancelled()
 
 
 def run(scenario: Callable[[], Coroutine[Any, Any, None]]) -> None:
