@@ -239,8 +239,10 @@ def _row_readings(driver: Driver, row: Function) -> st.SearchStrategy[Reading]:
 
 
 @st.composite
-def _numbers(draw: st.DrawFn, cells: int, decimals: list[int], *, zeros: bool, signs: list[str]) -> str:
-    """Up to `cells` digits with one of the given numbers of decimals, and leading zeros or none."""
+def _numbers(
+    draw: st.DrawFn, cells: int, decimals: list[int], *, zeros: bool, signs: list[str]
+) -> str:
+    """Up to `cells` digits, with one of the given numbers of decimals."""
     places = draw(st.sampled_from(decimals))
     digits = draw(st.text("0123456789", min_size=places + 1, max_size=cells))
     whole, part = digits[: len(digits) - places], digits[len(digits) - places :]
