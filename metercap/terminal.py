@@ -11,12 +11,13 @@ from typing import Self
 
 from rich.console import Console
 from rich.live import Live
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from metercap.derive import Shown
 from metercap.model import NS_PER_S, Reading, Status
-from metercap.procedure.description import Expect, Procedure, Step
+from metercap.procedure.description import Act, Expect, Procedure, Step
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
 
 _BAR = 20
@@ -272,3 +273,58 @@ def _row(
 
 def _is_attempt_at(claim: Mapping[str, object], step: Step) -> bool:
     return claim["claim"] == "attempt" and claim["step"] == step.id
+
+
+def print_procedure(console: Console, procedure: Procedure) -> None:
+    """Print a joined procedure as a page to read: cautions, acts, steps with limit and source."""
+    console.print(f"{procedure.title}  (version {procedure.version})", style="bold")
+    if procedure.about:
+        console.print(procedure.about)
+    for line in procedure.caution:
+        console.print(f"Caution: {line}", style="yellow")
+    console.print("\nWhat the person declares", style="bold")
+    for act in procedure.act:
+        _print_act(console, act)
+    console.print("\nWhat must be shown", style="bold")
+    for number, step in enumerate(procedure.step, 1):
+        _print_step(console, procedure, number, step)
+    for guard in procedure.guard:
+        console.print(f"\n  Watched all along: {guard.quantity} {guard.mode} above {guard.above}")
+        _print_indented(console, guard.say, "yellow")
+        _print_indented(console, f"Source: {guard.source}", "dim")
+
+
+def _print_act(console: Console, act: Act) -> None:
+    console.print(f"\n  {act.title}", style="bold")
+    _print_indented(console, act.do)
+    if act.caution:
+        _print_indented(console, f"Caution: {act.caution}", "yellow")
+    for question in act.ask:
+        choice = f" ({' / '.join(question.answers)})" if question.answers else ""
+        _print_indented(console, f"- {question.prompt}{choice}")
+    if act.stands:
+        _print_indented(console, f"Stands for {act.stands}.", "dim")
+    _print_indented(console, f"Source: {act.source}", "dim")
+
+
+def _print_step(console: Console, procedure: Procedure, number: int, step: Step) -> None:
+    console.print(f"\n  {number}. {step.title}", style="bold")
+    _print_indented(console, step.do)
+    if step.caution:
+        _print_indented(console, f"Caution: {step.caution}", "yellow")
+    if step.expect is not None:
+        mode = f" {step.mode}" if step.coupling else ""
+        held = f"held {step.dwell} once it stands still"
+        wanted = f"{step.quantity}{mode} {expectation_text(step.expect)}, {held}"
+    else:
+        wanted = " or ".join(step.accept)
+    _print_indented(console, f"Expect: {wanted}.")
+    names = [procedure.find_step(name) or procedure.find_act(name) for name in step.needs]
+    if names:
+        titles = ", ".join(item.title for item in names if item)
+        _print_indented(console, f"Only after: {titles}", "dim")
+    _print_indented(console, f"Source: {step.source}", "dim")
+
+
+def _print_indented(console: Console, text: str, style: str = "default") -> None:
+    console.print(Padding(Text(printable(text), style=style), (0, 0, 0, 5)))

@@ -1,0 +1,609 @@
+"""The command line: parse, build the real parts, call, print.
+
+Each command imports what it needs when it runs, so that asking for help costs nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from metercap import __version__
+from metercap.errors import MetercapError, OperatorError
+
+if TYPE_CHECKING:
+    from metercap.link.bluetooth import Radio
+    from metercap.meter.description import Driver
+    from metercap.model import Outcome
+
+app = typer.Typer(
+    help="Record electrical tests of heating controls from any Bluetooth meter.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+drivers_app = typer.Typer(help="Meter descriptions: list, check, decode.", rich_markup_mode=None)
+procedures_app = typer.Typer(help="Test sequences: list, show, check.", rich_markup_mode=None)
+app.add_typer(drivers_app, name="drivers", invoke_without_command=True)
+app.add_typer(procedures_app, name="procedures", invoke_without_command=True)
+
+Data = Annotated[Path | None, typer.Option("--data", help="Where journal and own files lie.")]
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON object a line.")]
+
+_NO = 1
+_UNUSABLE = 2
+_JOURNAL = "journal.sqlite"
+
+
+def main() -> NoReturn:
+    """Run the command line; errors go to standard error as one line, exit status 2."""
+    try:
+        status = app(standalone_mode=False)
+    except MetercapError as error:
+        status = _complain(str(error))
+    except KeyboardInterrupt:
+        status = _complain("interrupted")
+    except typer.Exit as stop:
+        status = stop.exit_code
+    except Exception as error:
+        # The parser's own errors share this method; anything else is a fault of ours.
+        if not hasattr(error, "format_message"):
+            raise
+        status = _complain(error.format_message())
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _complain(text: str) -> int:
+    print(f"metercap: {' '.join(text.split())}", file=sys.stderr)  # noqa: T201  the one place for it
+    return _UNUSABLE
+
+
+def _print(text: str) -> None:
+    typer.echo(text)
+
+
+def _print_json(value: dict[str, Any]) -> None:
+    typer.echo(json.dumps(value, ensure_ascii=True))
+
+
+@app.callback()
+def _root(
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+) -> None:
+    if version:
+        import sqlite3
+
+        _print(f"metercap {__version__}, SQLite {sqlite3.sqlite_version}")
+        raise typer.Exit
+
+
+@app.command()
+def demo(
+    out: Annotated[Path | None, typer.Option(help="Where the record goes.")] = None,
+    real_time: Annotated[bool, typer.Option(help="Play at its true pace.")] = False,
+) -> None:
+    """Play a whole visit without hardware, and verify its record."""
+    import tempfile
+
+    from rich.console import Console
+
+    from metercap import shelf
+    from metercap.demo import DRIVER, PROCEDURE, play
+    from metercap.model import NS_PER_S
+    from metercap.terminal import visit_table
+
+    folder = out or Path(tempfile.mkdtemp(prefix="metercap-demo-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    console = Console(highlight=False)
+    # At a terminal the play runs fast but can be followed; into a file it need not wait.
+    share = 1.0 if real_time else (1 / 25 if console.is_terminal else 0.0)
+
+    async def wait(ns: int) -> None:
+        await asyncio.sleep(share * ns / NS_PER_S)
+
+    nowhere = Path("/nonexistent")
+    _, procedure = shelf.load_procedure(nowhere, PROCEDURE)
+    driver = shelf.load_driver(nowhere, DRIVER)
+    for line in procedure.caution:
+        console.print(line, style="yellow")
+    console.print()
+    job, board = asyncio.run(play(driver, procedure, folder, console, wait))
+    console.print()
+    console.print(visit_table(procedure, board.claims))
+    console.print()
+    record, _ = _export(folder / _JOURNAL, job, folder)
+    status = _verify_one(record)
+    _print(f"\n{record}: the record. {folder / _JOURNAL}: the journal.")
+    if status not in {0, 1, 7}:
+        raise typer.Exit(_NO)
+
+
+@app.command()
+def scan(
+    seconds: Annotated[float, typer.Option(help="How long to listen.")] = 5.0,
+    as_json: AsJson = False,
+    data: Data = None,
+) -> None:
+    """List meters in range, and the driver that fits each or why none does."""
+    from metercap import shelf
+    from metercap.link.bluetooth import Radio
+    from metercap.link.bluetooth import scan as scan_radio
+    from metercap.meter.match import find_driver
+    from metercap.terminal import printable
+
+    drivers = list(shelf.load_drivers(shelf.find_data(data)).values())
+
+    async def listen() -> list[Any]:
+        async with Radio() as radio:
+            return list(await scan_radio(radio, seconds))
+
+    found = asyncio.run(listen())
+    for seen in found:
+        driver, why = find_driver(drivers, seen.name, seen.services)
+        if as_json:
+            _print_json(
+                {
+                    "address": seen.address,
+                    "name": seen.name,
+                    "rssi": seen.rssi,
+                    "driver": driver.id if driver else None,
+                    "why": why,
+                }
+            )
+        else:
+            signal = f"{seen.rssi} dBm" if seen.rssi is not None else "no signal"
+            name = printable(seen.name or "(no name)")
+            fits = f"driver {driver.id}" if driver else f"no driver: {printable(why)}"
+            _print(f"{seen.address}  {name:<20}  {signal:>9}  {fits}")
+    if not found and not as_json:
+        _print("nothing heard: is the meter switched on, its radio too, and near?")
+
+
+async def _find_driver(radio: Radio, data: Path, address: str, name: str | None) -> Driver:
+    """The driver named, or the one that fits what the meter at `address` says of itself."""
+    from metercap import shelf
+    from metercap.link.bluetooth import scan as scan_radio
+    from metercap.meter.match import find_driver
+
+    if name is not None:
+        return shelf.load_driver(data, name)
+    drivers = list(shelf.load_drivers(data).values())
+    for seen in await scan_radio(radio, 5.0):
+        if seen.address.lower() == address.lower():
+            driver, why = find_driver(drivers, seen.name, seen.services)
+            if driver is None:
+                raise OperatorError(f"{address}: {why}; name a driver with --driver")
+            return driver
+    raise OperatorError(f"{address}: not heard, expected a meter that is on and near")
+
+
+@app.command()
+def watch(
+    address: str,
+    driver: Annotated[str | None, typer.Option(help="Driver id or file.")] = None,
+    seconds: Annotated[float | None, typer.Option(help="Stop after this long.")] = None,
+    as_json: AsJson = False,
+    data: Data = None,
+) -> None:
+    """Print readings as they come, one line each."""
+    asyncio.run(_watch(address, driver, seconds, as_json=as_json, data=data))
+
+
+async def _watch(
+    address: str,
+    driver_name: str | None,
+    seconds: float | None,
+    *,
+    as_json: bool,
+    data: Path | None,
+) -> None:
+    from metercap import clock, shelf
+    from metercap.daemon import DeclaredMeter
+    from metercap.derive import Shown
+    from metercap.link.bluetooth import Radio, supervise
+    from metercap.meter.decode import build_decoder
+    from metercap.model import Frame, LinkChange
+    from metercap.visit import target_of
+
+    async with Radio() as radio:
+        driver = await _find_driver(radio, shelf.find_data(data), address, driver_name)
+        decoder = build_decoder(driver)
+        pending = b""
+        seq = 0
+
+        def show(item: Frame | LinkChange) -> None:
+            nonlocal pending, seq
+            if isinstance(item, LinkChange):
+                pending = b""
+                state = "connected" if item.up else f"link ended: {item.reason}"
+                typer.echo(f"{item.at.utc_text}  {state}", err=True)
+                return
+            outcomes, pending = decoder.decode(item.data, pending)
+            for outcome in outcomes:
+                seq += 1
+                shown = Shown(item.at, seq, "", outcome, item.data, fresh=True)
+                _print_reading(shown, driver.id, as_json=as_json)
+
+        target = target_of(DeclaredMeter("meter", address, driver))
+        try:
+            async with asyncio.timeout(seconds):
+                await supervise(radio, target, clock.now, show)
+        except TimeoutError:
+            pass
+
+
+def _print_reading(shown: Any, driver_id: str, *, as_json: bool) -> None:
+    from metercap.model import Reading
+    from metercap.record.table import reading_row
+    from metercap.terminal import reading_text
+
+    if as_json:
+        _print_json(reading_row(shown, driver_id))
+        return
+    outcome = shown.outcome
+    text = reading_text(outcome) if isinstance(outcome, Reading) else f"refused: {outcome.reason}"
+    when = f"{shown.at.utc_text}  " if shown.at.boot else ""
+    _print(f"{when}{text}")
+
+
+@app.command()
+def run(
+    procedure: Annotated[str, typer.Argument(help="Id or file; see: metercap procedures")],
+    meter: Annotated[list[str], typer.Option(help="Address of a meter.")],
+    driver: Annotated[str | None, typer.Option(help="Driver id or file.")] = None,
+    who: Annotated[str, typer.Option(help="The person at work.")] = "",
+    where: Annotated[str, typer.Option(help="The site.")] = "",
+    script: Annotated[Path | None, typer.Option(help="Acts and observations from a file.")] = None,
+    practice: Annotated[bool, typer.Option(help="Mark the job as practice.")] = False,
+    resume: Annotated[int | None, typer.Option(help="Take up this job again.")] = None,
+    capture: Annotated[Path | None, typer.Option(help="Keep raw notifications here.")] = None,
+    data: Data = None,
+) -> None:
+    """Walk a procedure with a meter, in the terminal."""
+    asyncio.run(
+        _run(
+            procedure,
+            meter,
+            driver,
+            who=who,
+            where=where,
+            script=None if script is None else (_read_text(script), str(script)),
+            practice=practice,
+            resume=resume,
+            capture=capture,
+            data=data,
+        )
+    )
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise OperatorError(f"{path}: cannot be read: {error}") from error
+
+
+async def _run(
+    procedure_name: str,
+    addresses: list[str],
+    driver_name: str | None,
+    *,
+    who: str,
+    where: str,
+    script: tuple[str, str] | None,
+    practice: bool,
+    resume: int | None,
+    capture: Path | None,
+    data: Path | None,
+) -> None:
+    from rich.console import Console
+
+    from metercap import clock, shelf
+    from metercap.daemon import DeclaredMeter
+    from metercap.link.bluetooth import Radio
+    from metercap.person import ScriptedPerson, TypingPerson
+    from metercap.terminal import Board, visit_table
+    from metercap.visit import linked, open_daemon, walk_through
+
+    folder = shelf.find_data(data)
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    _, procedure = shelf.load_procedure(folder, procedure_name)
+    name = who or "the person at work"
+    console = Console(highlight=False)
+    for line in procedure.caution:
+        console.print(line, style="yellow")
+    board = Board(console, procedure)
+    async with Radio() as radio:
+        meters = [
+            DeclaredMeter(
+                f"meter-{number}", address, await _find_driver(radio, folder, address, driver_name)
+            )
+            for number, address in enumerate(addresses, 1)
+        ]
+        async with open_daemon(folder / _JOURNAL, _log_name(), clock.now, board) as daemon:
+            if resume is not None:
+                await daemon.resume_job(resume)
+                job = resume
+            else:
+                job = await daemon.open_job(
+                    procedure,
+                    meters,
+                    who=name,
+                    where=where or "not stated",
+                    practice=practice or script is not None,
+                )
+            board.say(f"job {job}")
+            person = (
+                ScriptedPerson(*script, procedure, board)
+                if script is not None
+                else TypingPerson(procedure, board.say)
+            )
+            async with linked(daemon, radio, meters, clock.now, capture):
+                with board:
+                    holds = await walk_through(daemon, person, board, name)
+    console.print(visit_table(procedure, board.claims))
+    _print(f"job {job}: {'all steps hold' if holds else 'not all steps hold'}")
+    if not holds:
+        raise typer.Exit(_NO)
+
+
+def _log_name() -> str:
+    import platform
+    import re
+
+    host = re.sub(r"[^A-Za-z0-9-]", "-", platform.node()) or "recorder"
+    return f"metercap/{host}"
+
+
+@app.command()
+def jobs(as_json: AsJson = False, data: Data = None) -> None:
+    """List what the journal holds."""
+    from metercap import shelf
+    from metercap.journal.store import Journal
+    from metercap.terminal import printable
+
+    journal = Journal.read(shelf.find_data(data) / _JOURNAL)
+    try:
+        for number in journal.jobs():
+            row = _job_row(number, list(journal.entries(number)))
+            if as_json:
+                _print_json(row)
+            else:
+                mark = "  practice" if row["practice"] else ""
+                _print(
+                    f"{number:>5}  {row['opened']}  {row['procedure']:<22}  {row['state']:<10}"
+                    f"  {printable(row['who'])}, {printable(row['where'])}{mark}"
+                )
+    finally:
+        journal.close()
+
+
+def _job_row(number: int, entries: list[Any]) -> dict[str, Any]:
+    opening = next(entry for entry in entries if entry.kind == "job.open")
+    closing = next((entry for entry in entries if entry.kind == "job.close"), None)
+    result = next(
+        (
+            entry.body["result"]
+            for entry in reversed(entries)
+            if entry.kind == "claim" and entry.body.get("claim") == "job"
+        ),
+        None,
+    )
+    return {
+        "job": number,
+        "opened": opening.at.utc_text,
+        "procedure": opening.body["procedure"]["id"],
+        "who": opening.body["who"],
+        "where": opening.body["where"],
+        "practice": opening.body["practice"],
+        "state": closing.body["reason"] if closing else "open",
+        "result": result,
+    }
+
+
+@app.command()
+def export(
+    job: int,
+    out: Annotated[Path, typer.Option(help="Where the record goes.")] = Path(),
+    data: Data = None,
+) -> None:
+    """Seal one job's record, verify it, and list its readings beside it."""
+    from metercap import shelf
+
+    record, table = _export(shelf.find_data(data) / _JOURNAL, job, out)
+    _print(f"{record}\n{table}")
+
+
+def _export(journal_path: Path, job: int, out: Path) -> tuple[Path, Path]:
+    """Write job-N.asice and job-N.csv under `out`; a record that does not verify is not left."""
+    from metercap.daemon import SOFTWARE
+    from metercap.derive import derive
+    from metercap.errors import RecordError
+    from metercap.journal.store import Journal
+    from metercap.record.seal import seal
+    from metercap.record.table import readings_csv
+    from metercap.record.verify import verify
+
+    journal = Journal.read(journal_path)
+    try:
+        first, last = journal.span(job)
+        rows = list(journal.rows(first, last))
+        record = seal(rows, job, SOFTWARE, journal.frontier(first - 1))
+        table = readings_csv(journal.entries(job))
+    finally:
+        journal.close()
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / f"job-{job}.asice"
+    path.write_bytes(record)
+    report = verify(path.read_bytes(), path.name, derive)
+    if report.exit not in {0, 1, 7}:
+        path.unlink()
+        raise RecordError(f"job {job}: its record does not verify: {'; '.join(report.reasons)}")
+    table_path = path.with_suffix(".csv")
+    table_path.write_text(table, encoding="utf-8", newline="")
+    return path, table_path
+
+
+# From the gravest to the least: record answers of several files give the first of these.
+_WORST_FIRST = (3, 7, 4, 6, 5, 8, 1, 0)
+
+
+@app.command()
+def verify(
+    records: list[Path],
+    root: Annotated[Path | None, typer.Option(help="The firm's root certificate.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Check records and derive every verdict anew from the raw frames."""
+    if root is not None:
+        raise OperatorError("--root: records of this version are not signed, expected no root")
+    exits = [_verify_one(record, as_json=as_json) for record in records]
+    raise typer.Exit(next(code for code in _WORST_FIRST if code in exits))
+
+
+def _verify_one(path: Path, *, as_json: bool = False) -> int:
+    from metercap.derive import derive
+    from metercap.record.verify import report_json, report_lines, verify
+
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise OperatorError(f"{path}: cannot be read: {error.strerror}") from error
+    report = verify(data, path.name, derive)
+    if as_json:
+        _print_json(report_json(report))
+    else:
+        for line in report_lines(report):
+            _print(line)
+    return report.exit
+
+
+@drivers_app.callback()
+def _drivers(context: typer.Context, data: Data = None, as_json: AsJson = False) -> None:
+    if context.invoked_subcommand is not None:
+        return
+    from metercap import shelf
+
+    for driver in shelf.load_drivers(shelf.find_data(data)).values():
+        quantities = sorted({row.quantity for row in driver.function})
+        if as_json:
+            _print_json(
+                {
+                    "id": driver.id,
+                    "title": driver.title,
+                    "kind": driver.kind,
+                    "quantities": quantities,
+                }
+            )
+        else:
+            _print(f"{driver.id:<18}  {driver.kind:<9}  {driver.title}: {', '.join(quantities)}")
+
+
+@drivers_app.command("check")
+def drivers_check(files: list[Path]) -> None:
+    """Prove descriptions against their own examples."""
+    from metercap import shelf
+    from metercap.meter.check import check_driver
+
+    _check(files, lambda path: check_driver(shelf.load_driver_file(path)))
+
+
+@drivers_app.command("decode")
+def drivers_decode(file: str, as_json: AsJson = False, data: Data = None) -> None:
+    """Read hex frames from standard input, one a line, and print readings."""
+    from metercap import shelf
+    from metercap.derive import Shown
+    from metercap.meter.decode import build_decoder
+    from metercap.model import Instant, Reading, Refusal
+
+    driver = shelf.load_driver(shelf.find_data(data), file)
+    decoder = build_decoder(driver)
+    nowhen = Instant(0, 0, "", synced=False)
+    pending, refused = b"", False
+    for number, line in enumerate(_lines_of_stdin(), 1):
+        outcomes: tuple[Outcome, ...]
+        try:
+            raw = bytes.fromhex(line)
+        except ValueError:
+            raw, outcomes = b"", (Refusal(f"line {number}: found {line[:40]!a}, expected hex"),)
+        else:
+            outcomes, pending = decoder.decode(raw, pending)
+        for outcome in outcomes:
+            refused |= not isinstance(outcome, Reading)
+            shown = Shown(nowhen, number, "", outcome, raw, fresh=True)
+            _print_reading(shown, driver.id, as_json=as_json)
+    if refused:
+        raise typer.Exit(_NO)
+
+
+def _lines_of_stdin() -> Iterator[str]:
+    for line in sys.stdin:
+        if text := line.strip():
+            yield text
+
+
+@procedures_app.callback()
+def _procedures(context: typer.Context, data: Data = None, as_json: AsJson = False) -> None:
+    if context.invoked_subcommand is not None:
+        return
+    from metercap import shelf
+
+    for procedure in shelf.load_procedures(shelf.find_data(data)).values():
+        if as_json:
+            _print_json(
+                {"id": procedure.id, "title": procedure.title, "version": procedure.version}
+            )
+        else:
+            _print(f"{procedure.id:<22}  {procedure.version:<4}  {procedure.title}")
+
+
+@procedures_app.command("show")
+def procedures_show(name: str, data: Data = None) -> None:
+    """Print a procedure as a person would read it."""
+    from rich.console import Console
+
+    from metercap import shelf
+    from metercap.terminal import print_procedure
+
+    _, whole = shelf.load_procedure(shelf.find_data(data), name)
+    print_procedure(Console(highlight=False), whole)
+
+
+@procedures_app.command("check")
+def procedures_check(files: list[Path], data: Data = None) -> None:
+    """Prove procedures against their own examples."""
+    from metercap import shelf
+    from metercap.sequence.rehearse import check_procedure
+
+    folder = shelf.find_data(data)
+
+    def problems(path: Path) -> list[str]:
+        own, whole = shelf.load_procedure(folder, str(path))
+        return check_procedure(own, whole)
+
+    _check(files, problems)
+
+
+def _check(files: list[Path], problems_of: Any) -> None:
+    """Print what is wrong with each file, one line each; exit 1 if anything is."""
+    bad = False
+    for path in files:
+        try:
+            problems = problems_of(path)
+        except MetercapError as error:
+            problems = [str(error)]
+        for problem in problems:
+            bad = True
+            line = problem if problem.startswith(str(path)) else f"{path}: {problem}"
+            typer.echo(line, err=True)
+        if not problems:
+            _print(f"{path}: every example holds")
+    if bad:
+        raise typer.Exit(_NO)
