@@ -1,0 +1,5 @@
+"""`python -m metercap` is the command line."""
+
+from metercap.cli import main
+
+main()
