@@ -9,6 +9,7 @@ import asyncio
 from collections.abc import Mapping, Sequence
 from typing import Self
 
+from rich import box
 from rich.console import Console
 from rich.live import Live
 from rich.padding import Padding
@@ -71,7 +72,7 @@ def limit_text(limit: object) -> str:
     if "accept" in limit:
         return " or ".join(map(str, limit["accept"]))
     if low is not None and high is not None:
-        return f"{_short(low)} to {_short(high)}"
+        return f"{_short(low).partition(' ')[0]} to {_short(high)}"
     return f"up to {_short(high)}" if high is not None else f"from {_short(low)}"
 
 
@@ -229,21 +230,27 @@ _TOLD = frozenset(
 
 
 def value_text(body: Mapping[str, object]) -> str:
-    """The value of an attempt's claim, with its uncertainty: "2.03 Ohm, U 0.05"."""
+    """The value of an attempt's claim, with its uncertainty: "2.028 ± 0.12 Ohm"."""
     if "answer" in body:
         return str(body["answer"])
     if "value" not in body:
         return ""
     value = str(body["value"]).replace(">", "more than ")
-    doubt = f", U {body['expanded']}" if "expanded" in body else ""
-    return f"{value} {body['unit']}{doubt}"
+    doubt = f" ± {body['expanded']}" if "expanded" in body else ""
+    return f"{value}{doubt} {body['unit']}"
 
 
 def visit_table(procedure: Procedure, claims: Sequence[Mapping[str, object]]) -> Table:
-    """The visit in one table: each step with its attempts, the last value, limit and verdict."""
-    table = Table(title=procedure.title, title_justify="left", title_style="bold")
-    for heading in ("Step", "Attempts", "Value", "Limit", "Verdict"):
-        table.add_column(heading, justify="right" if heading == "Attempts" else "left")
+    """The visit in one table: each step with its last value, limit, verdict and earlier tries."""
+    table = Table(
+        title=procedure.title,
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+    )
+    for heading in ("Step", "Value", "Limit", "Verdict", "Before that"):
+        table.add_column(heading)
     summary = next((claim for claim in reversed(claims) if claim["claim"] == "job"), None)
     steps = summary["steps"] if summary is not None else {}
     for step in procedure.step:
@@ -258,16 +265,15 @@ def _row(
     attempts = [claim for claim in claims if _is_attempt_at(claim, step)]
     last = attempts[-1] if attempts else {}
     verdict = str(row.get("verdict", "not tested"))
-    earlier = ", ".join(str(claim["verdict"]) for claim in attempts[:-1])
     shown = Text(verdict, style=_VERDICT_STYLES[verdict])
     if row.get("why"):
         shown.append(f" ({printable(row['why'])})")
     return (
         step.title,
-        f"{len(attempts)}" + (f" ({earlier})" if earlier else ""),
         printable(value_text(last)),
         printable(limit_text(last.get("limit"))),
         shown,
+        ", ".join(str(claim["verdict"]) for claim in attempts[:-1]),
     )
 
 
