@@ -119,6 +119,12 @@ class LineFunction(Function):
     after: Short = ""
     marks: tuple[Text, ...] = ()
 
+    def reading(
+        self, value: str | None, status: Status = Status.OK, marks: tuple[str, ...] = ()
+    ) -> Reading:
+        """As for every row, with the row's own marks."""
+        return super().reading(value, status, tuple(sorted({*self.marks, *marks})))
+
 
 class ExampleReading(Table):
     """What the display showed; `function` names the row."""

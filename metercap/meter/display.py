@@ -41,9 +41,9 @@ def show(
         if shown is not None:
             return row.reading(shown)
     top = rows[-1]
-    if value is not None and value < 0:
-        return top.reading(None, Status.UNDER)
-    if isinstance(driver, AttributeDriver) and _is_adopted(driver) and value == 0:
+    # The lowest code of the adopted voltage says "or lower", so it shows no nought.
+    lowest = VOLTS_PER_STEP / 2 if _is_adopted(driver) else Decimal(0)
+    if value is not None and convert(value, unit, top.unit) < lowest:
         return top.reading(None, Status.UNDER)
     return top.reading(None, Status.OVER)
 
@@ -79,7 +79,9 @@ def _decimals(row: Function) -> int:
 def _rounded(driver: Driver, row: Function, value: Decimal) -> str | None:
     """The digits, rounded half away from zero (common practice); None where they do not fit."""
     ceiling = Decimal(row.ceiling)
-    if isinstance(driver, AttributeDriver) and _is_adopted(driver):
+    if abs(value) > 2 * ceiling:
+        return None  # and no rounding of numbers that are too long to round
+    if _is_adopted(driver):
         steps = (value / VOLTS_PER_STEP).quantize(Decimal(1), ROUND_HALF_UP)
         volts = steps * VOLTS_PER_STEP
         return f"{volts:.6f}" if 0 < volts < ceiling else None
@@ -97,5 +99,5 @@ def _round(value: Decimal, places: int) -> Decimal:
     return rounded or abs(rounded)  # a zero carries no sign of what it came from
 
 
-def _is_adopted(driver: AttributeDriver) -> bool:
-    return driver.attribute.characteristic is not None
+def _is_adopted(driver: Driver) -> bool:
+    return isinstance(driver, AttributeDriver) and driver.attribute.characteristic is not None

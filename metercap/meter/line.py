@@ -21,7 +21,6 @@ class LineDecoder:
     def __init__(self, driver: LineDriver) -> None:
         line = driver.line
         self._rows = driver.function
-        self._marks = {row.name: tuple(sorted(row.marks)) for row in driver.function}
         self._end = bytes.fromhex(line.terminator)
         self._longest = line.longest
         self._length = line.length
@@ -70,21 +69,20 @@ class LineDecoder:
         return Refusal(f"unknown pattern: found line {shown}, expected {wanted}")
 
     def _read_value(self, row: LineFunction, middle: str) -> Reading | None:
-        marks = self._marks[row.name]
         if self._width:
             if len(middle) != self._width:
                 return None
             middle = middle.lstrip(" ")
         if middle in self._specials:
-            return row.reading(None, self._specials[middle], marks)
+            return row.reading(None, self._specials[middle])
         if self._width and not middle:
-            return row.reading(None, Status.BLANK, marks)
+            return row.reading(None, Status.BLANK)
         if _NUMBER.fullmatch(middle) is None:
             return None
         signed, plus = middle[0] in "+-", middle[0] == "+"
         if (self._always and not signed) or (plus and not self._always):
             return None
-        return row.reading(middle.removeprefix("+"), Status.OK, marks)
+        return row.reading(middle.removeprefix("+"))
 
     def encode(self, reading: Reading) -> bytes:
         """Write the line, with terminator, that shows `reading`; raises DisplayError."""

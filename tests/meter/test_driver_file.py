@@ -169,7 +169,7 @@ def test_json_of_a_driver_is_checked_as_the_file_is() -> None:
 
     with pytest.raises(DriverError, match=r"^record: frame: found no user for bit 2\.7"):
         driver_from_json(table, "record")
-    with pytest.raises(DriverError, match="^record: "):
+    with pytest.raises(DriverError, match=r"^record: "):
         driver_from_json(["no", "table"], "record")
 
 
