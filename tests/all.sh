@@ -1,0 +1,29 @@
+#!/usr/bin/env bash
+# Every gate, from a bare machine: sets up a new virtual environment, then checks and tests.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+needed=()
+python3 -c 'import ensurepip, venv' 2>/dev/null || needed+=(python3-venv)
+command -v dbus-daemon >/dev/null || needed+=(dbus)
+command -v unzip >/dev/null || needed+=(unzip)
+if [ ${#needed[@]} -gt 0 ]; then
+    sudo=$(command -v sudo || true)
+    $sudo apt-get update -q
+    $sudo apt-get install -qy --no-install-recommends "${needed[@]}"
+fi
+
+venv=$(mktemp -d)/venv
+trap 'rm -rf "$(dirname "$venv")"' EXIT
+python3 -m venv "$venv"
+# Not editable: the wheel is built and installed, and the tests run against that.
+"$venv/bin/pip" install -q --disable-pip-version-check '.[test]'
+export PATH="$venv/bin:$PATH"
+
+ruff format --check .
+ruff check .
+lint-imports --no-cache
+mypy -p metercap
+for file in drivers/*.toml; do metercap drivers check "$file"; done
+for file in metercap/procedure/library/*.toml; do metercap procedures check "$file"; done
+pytest -n auto "$@"
