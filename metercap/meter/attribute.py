@@ -158,11 +158,13 @@ def write_medfloat(status: Status, value: str | None, mantissa_bits: int) -> int
             raise ValueError(f"found status {status.value}, which the format cannot say") from None
     mantissa, exponent = split_decimal(value or "")
     half = 1 << (mantissa_bits - 1)
+    while exponent >= 0 and abs(mantissa) >= half - 2 and mantissa % 10 == 0:
+        mantissa, exponent = mantissa // 10, exponent + 1
     if abs(mantissa) >= half - 2:
         raise ValueError(f"found {value!r}, expected at most {half - 3} without its point")
     exponent_mask = 0xFF if mantissa_bits == 24 else 0xF  # noqa: PLR2004  the two formats there are
     most_places = exponent_mask // 2 + 1
-    if -exponent > most_places:
+    if not -most_places <= exponent < most_places:
         raise ValueError(f"found {value!r}, expected at most {most_places} decimals")
     return (exponent & exponent_mask) << mantissa_bits | mantissa & (2 * half - 1)
 
