@@ -318,6 +318,29 @@ def test_a_killed_service_is_noticed_and_the_link_recovers_after_its_restart() -
     run(scenario)
 
 
+def test_a_meter_in_another_process_plays_only_to_who_listens_and_goes_on_after_a_kill() -> None:
+    async def scenario() -> None:
+        with BluezProcess() as bluez:
+            bluez.send({"do": "meter", **METER})
+            frames = [f"{number:04x}" for number in range(3)]
+            play = {"do": "play", "address": ADDRESS, "every_ms": 1, "frames": frames}
+            bluez.send({**play, "loop": True})
+            async with linked() as heard:
+                await heard.until(lambda: len(heard.frames) >= 7)
+                played = [number for _, _, number in numbers(heard)]
+                assert played[:7] == [0, 1, 2, 0, 1, 2, 0]
+                bluez.kill()
+                await heard.until(lambda: len(heard.downs) == 1)
+                bluez.start()
+                await heard.until(lambda: len(heard.ups) == 2)
+                await heard.until(lambda: heard.frames[-1].session == 2)
+            assert bluez.send({"do": "state"})["connected"] == []
+            with pytest.raises(RuntimeError, match="'fly' is none of adapter, "):
+                bluez.send({"do": "fly"})
+
+    run(scenario)
+
+
 def test_a_long_pause_ends_at_once_when_the_service_comes_back() -> None:
     async def scenario() -> None:
         patient = PROMPT._replace(backoff_first_s=GUARD_S * 10, backoff_most_s=GUARD_S * 10)
@@ -502,6 +525,20 @@ def test_a_link_that_an_earlier_process_left_standing_is_taken_over() -> None:
                 await send(bluez, 1)
                 await heard.until(lambda: bool(heard.frames))
             assert heard.changes[0] == (1, True, "subscribed")
+            assert bluez.calls.count("Connect") == 1
+
+    run(scenario)
+
+
+def test_a_link_that_would_not_be_ended_is_taken_over_by_the_next_session() -> None:
+    async def scenario() -> None:
+        async with FakeBluez() as bluez:
+            bluez.meter(**METER)
+            limits = PROMPT._replace(scan_s=SHORT_S, disconnect_s=SHORT_S)
+            async with linked(TARGET._replace(silence_s=0.3), limits=limits) as heard:
+                await heard.until(lambda: len(heard.ups) == 1)
+                bluez.fault("no-reply", "Disconnect", times=1)
+                await heard.until(lambda: len(heard.ups) == 2)
             assert bluez.calls.count("Connect") == 1
 
     run(scenario)

@@ -53,6 +53,7 @@ _NO_RIGHT = "this user may not use Bluetooth: add the user to the group bluetoot
 _BUSY = (
     "the Bluetooth adapter is busy with another scan: stop other programs that scan, then try again"
 )
+_FORGOTTEN = "the Bluetooth service has forgotten the meter, or lost its adapter"
 
 _UNAVAILABLE = {
     BleakBluetoothNotAvailableReason.NO_BLUETOOTH: _NO_ADAPTER,
@@ -71,6 +72,8 @@ _BUS_ERRORS = {
     "org.freedesktop.DBus.Error.NameHasNoOwner": _NO_SERVICE,
     "org.freedesktop.DBus.Error.AccessDenied": _NO_RIGHT,
     "org.freedesktop.DBus.Error.NoReply": "the Bluetooth service did not answer: restart it",
+    "org.freedesktop.DBus.Error.UnknownObject": _FORGOTTEN,
+    "org.freedesktop.DBus.Error.UnknownMethod": _FORGOTTEN,
     "org.bluez.Error.NotReady": _SWITCH_ON,
     "org.bluez.Error.InProgress": _BUSY,
 }
@@ -79,7 +82,7 @@ _STARTING = ("org.freedesktop.systemd1.", "org.freedesktop.DBus.Error.Spawn")
 
 # The first that fits counts: TimeoutError and PermissionError are kinds of OSError.
 _KINDS: tuple[tuple[type[BaseException], str], ...] = (
-    (BleakDeviceNotFoundError, "the Bluetooth service forgot the meter before it was connected"),
+    (BleakDeviceNotFoundError, _FORGOTTEN),
     (TimeoutError, "the Bluetooth service did not answer in time"),
     (PermissionError, _NO_RIGHT),
     (OSError, _NO_BUS),
@@ -165,7 +168,7 @@ class Radio:
         return None
 
     async def find_connected(self, address: str) -> BLEDevice | None:
-        """Find a link to `address` that an earlier process left standing; it does not advertise."""
+        """Find a link to `address` that still stands in the system; it does not advertise."""
         if not self.is_platform:
             return None
         adapter = await BleakAdapter.get()

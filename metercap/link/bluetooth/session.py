@@ -86,11 +86,11 @@ async def supervise(
     that did not come up gives a `LinkChange` down with the number the session would have had, once
     for each new reason. `first_session` is the number of the first session that comes up.
     """
-    session, said, wait_s, adopt = first_session, "", limits.backoff_first_s, True
+    session, said, wait_s = first_session, "", limits.backoff_first_s
     while True:
         link = _Link(target, session, now, sink)
         try:
-            await link.run(radio, limits, adopt=adopt)
+            await link.run(radio, limits)
         except (*FAILURES, LinkError) as error:
             reason = plain(error)
         except asyncio.CancelledError:
@@ -99,7 +99,7 @@ async def supervise(
             raise
         if link.up or reason != said:
             sink(LinkChange(now(), target.meter, session, up=False, reason=reason))
-        said, adopt = ("" if link.up else reason), False
+        said = "" if link.up else reason
         session += link.up
         if link.number:
             wait_s = limits.backoff_first_s
@@ -128,7 +128,7 @@ class _Link:
         self._lost: asyncio.Future[str] = self._loop.create_future()
         self._last_s = self._loop.time()
 
-    async def run(self, radio: Radio, limits: Limits, *, adopt: bool) -> NoReturn:
+    async def run(self, radio: Radio, limits: Limits) -> NoReturn:
         """Connect, subscribe and forward frames; raises what ended it, after disconnecting."""
         clients: list[BleakClient] = []
 
@@ -138,7 +138,7 @@ class _Link:
         radio.gone.add(on_gone)
         try:
             async with radio.lock:
-                device = await self._find(radio, limits, adopt=adopt)
+                device = await self._find(radio, limits)
                 # Twice the limit, so that ours ends the connect, and its reason is the one told.
                 client = radio.client(device, self._on_dropped, 2 * limits.connect_s)
                 clients.append(client)
@@ -154,14 +154,16 @@ class _Link:
                 with contextlib.suppress(*FAILURES):
                     await bounded(client.disconnect(), limits.disconnect_s)
 
-    async def _find(self, radio: Radio, limits: Limits, *, adopt: bool) -> BLEDevice:
+    async def _find(self, radio: Radio, limits: Limits) -> BLEDevice:
         # A path from an earlier scan may be dead: the service forgets devices within seconds.
         # The scan keeps its own time, so the outer limit leaves room for starting and stopping it.
         limit_s = limits.scan_s + limits.notify_s + limits.disconnect_s
         device = await bounded(
             radio.find_device(self._target.address, limits.scan_s), limit_s, self._lost
         )
-        if device is None and adopt:
+        if device is None:
+            # A link that a killed recorder or an unanswered disconnect left standing keeps the
+            # meter from advertising, for ever.
             device = await bounded(
                 radio.find_connected(self._target.address), limits.notify_s, self._lost
             )
