@@ -486,6 +486,21 @@ def test_a_disconnect_that_is_never_answered_does_not_hang() -> None:
     run(scenario)
 
 
+def test_the_end_of_a_session_is_told_before_the_disconnect_is_done() -> None:
+    async def scenario() -> None:
+        async with FakeBluez() as bluez:
+            bluez.meter(**METER)
+            bluez.fault("no-reply", "Disconnect")
+            slow = PROMPT._replace(disconnect_s=GUARD_S * 10)
+            async with linked(TARGET._replace(silence_s=0.1), limits=slow) as heard:
+                await heard.until(lambda: bool(heard.downs))
+                assert heard.downs == ["the meter sent nothing for 0.1 s"]
+                await bluez.until_called("Disconnect")
+                assert bluez.state()["connected"] == [ADDRESS]
+
+    run(scenario)
+
+
 def test_a_scan_that_is_busy_is_tried_again() -> None:
     async def scenario() -> None:
         async with FakeBluez() as bluez:

@@ -92,14 +92,17 @@ async def supervise(
         try:
             await link.run(radio, limits)
         except (*FAILURES, LinkError) as error:
+            # Told before the disconnect, which may take seconds in which a person waits.
             reason = plain(error)
+            if link.up or reason != said:
+                sink(LinkChange(now(), target.meter, session, up=False, reason=reason))
+            said = "" if link.up else reason
         except asyncio.CancelledError:
             if link.up:
                 sink(LinkChange(now(), target.meter, session, up=False, reason="closed"))
             raise
-        if link.up or reason != said:
-            sink(LinkChange(now(), target.meter, session, up=False, reason=reason))
-        said = "" if link.up else reason
+        finally:
+            await link.disconnect(limits)
         session += link.up
         if link.number:
             wait_s = limits.backoff_first_s
@@ -125,12 +128,12 @@ class _Link:
         self._closed = False
         self._facts: tuple[tuple[str, str], ...] = ()
         self._loop = asyncio.get_running_loop()
+        self._client: BleakClient | None = None
         self._lost: asyncio.Future[str] = self._loop.create_future()
         self._last_s = self._loop.time()
 
     async def run(self, radio: Radio, limits: Limits) -> NoReturn:
-        """Connect, subscribe and forward frames; raises what ended it, after disconnecting."""
-        clients: list[BleakClient] = []
+        """Connect, subscribe and forward frames; raises what ended it."""
 
         def on_gone() -> None:
             self._lose("the Bluetooth service left the system bus")
@@ -140,19 +143,23 @@ class _Link:
             async with radio.lock:
                 device = await self._find(radio, limits)
                 # Twice the limit, so that ours ends the connect, and its reason is the one told.
-                client = radio.client(device, self._on_dropped, 2 * limits.connect_s)
-                clients.append(client)
-                await self._connect(client, limits)
-            await self._subscribe(client, limits)
+                self._client = radio.client(device, self._on_dropped, 2 * limits.connect_s)
+                await self._connect(self._client, limits)
+            await self._subscribe(self._client, limits)
             await self._listen()
         finally:
             self._closed = True
             radio.gone.discard(on_gone)
-            # Also after a drop: else the library keeps one bus connection for each lost link, and
-            # the bus allows a user some 256 of them.
-            for client in clients:
-                with contextlib.suppress(*FAILURES):
-                    await bounded(client.disconnect(), limits.disconnect_s)
+
+    async def disconnect(self, limits: Limits) -> None:
+        """End the connection as well as it can be ended; raises nothing that the radio does.
+
+        Also after a drop: else the library keeps one bus connection for each lost link, and the
+        bus allows a user some 256 of them.
+        """
+        if self._client is not None:
+            with contextlib.suppress(*FAILURES):
+                await bounded(self._client.disconnect(), limits.disconnect_s)
 
     async def _find(self, radio: Radio, limits: Limits) -> BLEDevice:
         # A path from an earlier scan may be dead: the service forgets devices within seconds.
