@@ -9,6 +9,7 @@ import asyncio
 import json
 import sys
 from collections.abc import Iterator
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -18,13 +19,14 @@ from metercap import __version__
 from metercap.errors import MetercapError, OperatorError
 
 if TYPE_CHECKING:
+    from metercap.daemon import DeclaredMeter
     from metercap.link.bluetooth import Radio
     from metercap.meter.description import Driver
     from metercap.model import Outcome
+    from metercap.procedure.description import Procedure
 
 app = typer.Typer(
     help="Record electrical tests of heating controls from any Bluetooth meter.",
-    no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -44,19 +46,26 @@ _JOURNAL = "journal.sqlite"
 
 def main() -> NoReturn:
     """Run the command line; errors go to standard error as one line, exit status 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a sign that a terminal lacks ends no visit
     try:
-        status = app(standalone_mode=False)
+        status = app(standalone_mode=False, prog_name="metercap")
     except MetercapError as error:
         status = _complain(str(error))
     except KeyboardInterrupt:
         status = _complain("interrupted")
     except typer.Exit as stop:
         status = stop.exit_code
+    except OSError as error:
+        # A file or folder that the machine refuses: full, read-only, in the way, not ours.
+        status = _complain(f"{error.filename or 'this machine'}: {error.strerror or error}")
     except Exception as error:
         # The parser's own errors share this method; anything else is a fault of ours.
         if not hasattr(error, "format_message"):
             raise
-        status = _complain(error.format_message())
+        said = error.format_message()
+        status = _complain(f"{said[:1].lower()}{said[1:].rstrip('.')}; see metercap --help")
     sys.exit(status if isinstance(status, int) else 0)
 
 
@@ -73,8 +82,9 @@ def _print_json(value: dict[str, Any]) -> None:
     typer.echo(json.dumps(value, ensure_ascii=True))
 
 
-@app.callback()
+@app.callback(invoke_without_command=True)
 def _root(
+    context: typer.Context,
     version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
 ) -> None:
     if version:
@@ -82,12 +92,14 @@ def _root(
 
         _print(f"metercap {__version__}, SQLite {sqlite3.sqlite_version}")
         raise typer.Exit
+    if context.invoked_subcommand is None:
+        raise OperatorError("command: found none, expected one; see metercap --help")
 
 
 @app.command()
 def demo(
     out: Annotated[Path | None, typer.Option(help="Where the record goes.")] = None,
-    real_time: Annotated[bool, typer.Option(help="Play at its true pace.")] = False,
+    real_time: Annotated[bool, typer.Option("--real-time", help="Play at its true pace.")] = False,
 ) -> None:
     """Play a whole visit without hardware, and verify its record."""
     import tempfile
@@ -97,7 +109,7 @@ def demo(
     from metercap import shelf
     from metercap.demo import DRIVER, PROCEDURE, play
     from metercap.model import NS_PER_S
-    from metercap.terminal import visit_table
+    from metercap.terminal import print_cautions, visit_table
 
     folder = out or Path(tempfile.mkdtemp(prefix="metercap-demo-"))
     folder.mkdir(parents=True, exist_ok=True)
@@ -111,9 +123,7 @@ def demo(
     nowhere = Path("/nonexistent")
     _, procedure = shelf.load_procedure(nowhere, PROCEDURE)
     driver = shelf.load_driver(nowhere, DRIVER)
-    for line in procedure.caution:
-        console.print(line, style="yellow")
-    console.print()
+    print_cautions(console, procedure)
     job, board = asyncio.run(play(driver, procedure, folder, console, wait))
     console.print()
     console.print(visit_table(procedure, board.claims))
@@ -261,7 +271,7 @@ def run(
     who: Annotated[str, typer.Option(help="The person at work.")] = "",
     where: Annotated[str, typer.Option(help="The site.")] = "",
     script: Annotated[Path | None, typer.Option(help="Acts and observations from a file.")] = None,
-    practice: Annotated[bool, typer.Option(help="Mark the job as practice.")] = False,
+    practice: Annotated[bool, typer.Option("--practice", help="Mark the job as practice.")] = False,
     resume: Annotated[int | None, typer.Option(help="Take up this job again.")] = None,
     capture: Annotated[Path | None, typer.Option(help="Keep raw notifications here.")] = None,
     data: Data = None,
@@ -286,8 +296,12 @@ def run(
 def _read_text(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise OperatorError(f"{path}: cannot be read: {error}") from error
+    except OSError as error:
+        raise OperatorError(f"{path}: cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise OperatorError(
+            f"{path}: found bytes that are no text, expected a file in UTF-8"
+        ) from error
 
 
 async def _run(
@@ -309,7 +323,7 @@ async def _run(
     from metercap.daemon import DeclaredMeter
     from metercap.link.bluetooth import Radio
     from metercap.person import ScriptedPerson, TypingPerson
-    from metercap.terminal import Board, visit_table
+    from metercap.terminal import Board, print_cautions, visit_table
     from metercap.visit import linked, open_daemon, walk_through
 
     folder = shelf.find_data(data)
@@ -317,11 +331,17 @@ async def _run(
     _, procedure = shelf.load_procedure(folder, procedure_name)
     name = who or "the person at work"
     console = Console(highlight=False)
-    for line in procedure.caution:
-        console.print(line, style="yellow")
+    meters: list[DeclaredMeter] = []
+    claims: list[dict[str, object]] = []
+    before = name
+    if resume is not None:
+        before, procedure, meters, claims = _take_up(folder, resume, procedure.id, addresses)
+        name = who or before
+    print_cautions(console, procedure)
     board = Board(console, procedure)
+    board.recall(claims)
     async with Radio() as radio:
-        meters = [
+        meters = meters or [
             DeclaredMeter(
                 f"meter-{number}", address, await _find_driver(radio, folder, address, driver_name)
             )
@@ -331,6 +351,8 @@ async def _run(
             if resume is not None:
                 await daemon.resume_job(resume)
                 job = resume
+                if name != before:
+                    await daemon.tell("operator", {"by": name})
             else:
                 job = await daemon.open_job(
                     procedure,
@@ -339,11 +361,11 @@ async def _run(
                     where=where or "not stated",
                     practice=practice or script is not None,
                 )
-            board.say(f"job {job}")
+            board.say(f"job {job}{', taken up again' if resume is not None else ''}")
             person = (
                 ScriptedPerson(*script, procedure, board)
                 if script is not None
-                else TypingPerson(procedure, board.say)
+                else TypingPerson(procedure, board)
             )
             async with linked(daemon, radio, meters, clock.now, capture):
                 with board:
@@ -352,6 +374,32 @@ async def _run(
     _print(f"job {job}: {'all steps hold' if holds else 'not all steps hold'}")
     if not holds:
         raise typer.Exit(_NO)
+
+
+def _take_up(
+    folder: Path, job: int, procedure_id: str, addresses: list[str]
+) -> tuple[str, Procedure, list[DeclaredMeter], list[dict[str, object]]]:
+    """Who was at work on an open job, with what, and what was claimed; as it was begun, not as now.
+
+    Raises OperatorError where procedure or meters are not those of the job.
+    """
+    from metercap.visit import look_up
+
+    begun, meters = look_up(folder / _JOURNAL, job)
+    assert begun.walk is not None  # noqa: S101  look_up has refused such a job
+    assert begun.procedure is not None  # noqa: S101  same
+    if begun.procedure.id != procedure_id:
+        raise OperatorError(
+            f"job {job}: procedure: found {procedure_id}, expected {begun.procedure.id}, with "
+            "which it was begun"
+        )
+    own = [meter.address for meter in meters]
+    if [address.lower() for address in addresses] != [address.lower() for address in own]:
+        raise OperatorError(
+            f"job {job}: meter: found {', '.join(addresses)}, expected {', '.join(own)}, with "
+            "which it was begun"
+        )
+    return begun.walk.operator, begun.procedure, meters, begun.claims
 
 
 def _log_name() -> str:
@@ -451,8 +499,9 @@ def _export(journal_path: Path, job: int, out: Path) -> tuple[Path, Path]:
     return path, table_path
 
 
-# From the gravest to the least: record answers of several files give the first of these.
-_WORST_FIRST = (3, 7, 4, 6, 5, 8, 1, 0)
+# From the gravest to the least: the answers of several files give the first of these. A file that
+# cannot be read comes before all, because nothing is known of it.
+_WORST_FIRST = (_UNUSABLE, 3, 7, 4, 6, 5, 8, 1, 0)
 
 
 @app.command()
@@ -464,7 +513,12 @@ def verify(
     """Check records and derive every verdict anew from the raw frames."""
     if root is not None:
         raise OperatorError("--root: records of this version are not signed, expected no root")
-    exits = [_verify_one(record, as_json=as_json) for record in records]
+    exits = set()
+    for record in records:
+        try:
+            exits.add(_verify_one(record, as_json=as_json))
+        except OperatorError as error:
+            exits.add(_complain(str(error)))
     raise typer.Exit(next(code for code in _WORST_FIRST if code in exits))
 
 
@@ -544,8 +598,8 @@ def drivers_decode(file: str, as_json: AsJson = False, data: Data = None) -> Non
 
 
 def _lines_of_stdin() -> Iterator[str]:
-    for line in sys.stdin:
-        if text := line.strip():
+    for line in sys.stdin.buffer:
+        if text := line.decode("ascii", "backslashreplace").strip():
             yield text
 
 
@@ -593,6 +647,8 @@ def procedures_check(files: list[Path], data: Data = None) -> None:
 
 def _check(files: list[Path], problems_of: Any) -> None:
     """Print what is wrong with each file, one line each; exit 1 if anything is."""
+    for path in files:
+        _read_text(path)  # what cannot be read is no answer about a description
     bad = False
     for path in files:
         try:

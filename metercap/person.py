@@ -6,10 +6,12 @@ A deed is the kind and body of a journal entry; whether it is accepted is for th
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
+import os
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple, Protocol
 
 from metercap.errors import OperatorError
@@ -18,6 +20,8 @@ from metercap.sequence.effect import Ask, Signal
 from metercap.sequence.rehearse import answers_as_asked
 from metercap.sequence.walk import AGAIN
 from metercap.terminal import Board, printable
+
+NOT_TESTED = "not tested"
 
 
 class Deed(NamedTuple):
@@ -41,6 +45,15 @@ async def _never() -> Deed:
     return await waiting
 
 
+def _given_before(claims: Sequence[Mapping[str, object]]) -> dict[str, dict[str, str]]:
+    """The answers of each act that was declared before the job was taken up again."""
+    return {
+        str(claim["act"]): dict(claim["answers"])  # type: ignore[call-overload]  # an act's answers are an object
+        for claim in claims
+        if claim["claim"] == "act"
+    }
+
+
 class ScriptedPerson:
     """Answers from the lines of a script, one JSON object each, strictly in order.
 
@@ -55,7 +68,7 @@ class ScriptedPerson:
         self._where = where
         self._procedure = procedure
         self._board = board
-        self._given: dict[str, dict[str, str]] = {}
+        self._given = _given_before(board.claims)
         self._lines = [
             self._read(number, line)
             for number, line in enumerate(text.splitlines(), 1)
@@ -128,90 +141,144 @@ class ScriptedPerson:
         return Deed("begin", {"step": ask.id})
 
 
-class TypingPerson:
-    """Answers by keyboard: a line at a time, and never more than one question at once."""
+class _Abandoned(Exception):
+    """The person typed that the job ends here."""
 
-    def __init__(self, procedure: Procedure, say: Callable[[str], None]) -> None:
+
+class TypingPerson:
+    """Answers by keyboard: a line at a time, and never more than one question at once.
+
+    At a terminal, what was typed before a question was put is no answer to it and is let go; lines
+    from a file or a pipe are taken in order.
+    """
+
+    def __init__(self, procedure: Procedure, board: Board) -> None:
         self._procedure = procedure
-        self._say = say
+        self._say = board.say
         self._typed: asyncio.Queue[str | None] = asyncio.Queue()
+        self._is_at_terminal = sys.stdin.isatty()
+        self._begun = ""
         loop = asyncio.get_running_loop()
 
         def read() -> None:
-            for line in sys.stdin:
-                loop.call_soon_threadsafe(self._typed.put_nowait, line.strip())
+            # Read past Python's own buffer: a thread that waits inside it would abort the
+            # interpreter when that shuts down.
+            rest = b""
+            while data := os.read(sys.stdin.fileno(), 4096):
+                *lines, rest = (rest + data).split(b"\n")
+                for line in lines:
+                    loop.call_soon_threadsafe(self._typed.put_nowait, _decoded(line))
+            if rest:
+                loop.call_soon_threadsafe(self._typed.put_nowait, _decoded(rest))
             loop.call_soon_threadsafe(self._typed.put_nowait, None)
 
-        threading.Thread(target=read, daemon=True, name="keyboard").start()
+        def until_closed() -> None:
+            with contextlib.suppress(OSError, RuntimeError):  # terminal gone; loop already closed
+                read()
+
+        threading.Thread(target=until_closed, daemon=True, name="keyboard").start()
+        self._say("Answer by number, or in words where no numbers are shown, then Enter.")
+        self._say("q at any question abandons the job; n at a step leaves it not tested.")
 
     async def _line(self) -> str:
         typed = await self._typed.get()
         if typed is None:
             self._typed.put_nowait(None)
             raise OperatorError("keyboard: closed while something was asked")
+        if typed == "q":
+            raise _Abandoned
         return typed
+
+    def _let_go(self) -> None:
+        """Drop what was typed before there was a question."""
+        while self._is_at_terminal and not self._typed.empty():
+            if self._typed.get_nowait() is None:
+                self._typed.put_nowait(None)
+                return
 
     async def answer(self, ask: Ask) -> Deed:
         """Put the question, and read what is typed."""
+        self._let_go()
+        try:
+            return await self._answer(ask)
+        except _Abandoned:
+            return Deed("choose", {"what": "abandon"})
+
+    async def _answer(self, ask: Ask) -> Deed:
         match ask.what:
             case "act":
                 return await self._declare(self._procedure.find_act(ask.id))
             case "measure":
                 return await self._stand_by(ask)
             case "observe":
-                step = self._procedure.find_step(ask.id)
-                self._say(step.do if step else ask.id)
-                return Deed(
-                    "observe", {"step": ask.id, "answer": await self._pick("seen", ask.options)}
-                )
-        options = [*ask.options, "not tested", "abandon"]
-        what = await self._pick("what next", tuple(options))
-        if what == "not tested":
+                seen = await self._pick("What do you see?", (*ask.options, NOT_TESTED))
+                if seen == NOT_TESTED:
+                    return await self._limit(ask.id)
+                return Deed("observe", {"step": ask.id, "answer": seen})
+        what = await self._pick("What next?", (*ask.options, NOT_TESTED, "abandon"))
+        if what == NOT_TESTED:
             return await self._limit(ask.id)
         return Deed("choose", {"what": what})
 
     async def _declare(self, act: Act | None) -> Deed:
         if act is None:
             raise OperatorError("an act is asked that the procedure does not have")
-        self._say(f"{act.title}. {act.do}")
+        self._say(act.title, "bold")
+        self._say(f"    {act.do}", "dim")
         if act.caution:
-            self._say(f"Caution: {act.caution}")
+            self._say(f"    Caution: {act.caution}", "yellow")
         answers = {}
         for question in act.ask:
             if question.answers:
                 answers[question.field] = await self._pick(question.prompt, question.answers)
             else:
-                self._say(question.prompt)
-                answers[question.field] = await self._line()
+                answers[question.field] = await self._words(question.prompt)
         if not act.ask:
-            self._say("Enter when it is done.")
+            self._say("    Enter when it is done.")
             await self._line()
         return Deed("act", {"act": act.id, "answers": answers})
 
+    async def _words(self, prompt: str) -> str:
+        """Put a question until there is an answer to it."""
+        while True:
+            self._say(f"    {prompt}")
+            if typed := await self._line():
+                return typed
+
     async def _stand_by(self, ask: Ask) -> Deed:
-        self._say("Enter: probes are on.  n: not tested.  q: abandon the job.")
-        typed = await self._line()
-        if typed == "n":
-            return await self._limit(ask.id)
-        if typed == "q":
-            return Deed("choose", {"what": "abandon"})
-        return Deed("begin", {"step": ask.id})
+        step = self._procedure.find_step(ask.id)
+        by_contact = step is not None and step.start == "contact"
+        if self._begun != ask.id:
+            how = "It begins by itself." if by_contact else "Enter when the probes are on."
+            self._say(f"    {how}")
+        while True:
+            typed = await self._line()
+            if typed == "n":
+                return await self._limit(ask.id)
+            if not typed and not by_contact:
+                self._begun = ask.id
+                return Deed("begin", {"step": ask.id})
 
     async def _limit(self, step: str) -> Deed:
-        self._say("Why is it not tested?")
-        reason = await self._line()
-        self._say("With whom was that agreed?")
-        return Deed("limit", {"step": step, "reason": reason, "agreed": await self._line()})
+        reason = await self._words("Why is it not tested?")
+        agreed = await self._words("With whom was that agreed?")
+        return Deed("limit", {"step": step, "reason": reason, "agreed": agreed})
 
     async def _pick(self, prompt: str, options: tuple[str, ...]) -> str:
-        titles = {option: self._procedure.find_act(option) for option in options}
-        names = [
-            f"{number} {'try it again' if option == AGAIN else act.title if act else option}"
-            for number, (option, act) in enumerate(titles.items(), 1)
-        ]
-        self._say(f"{prompt}: {',  '.join(names)}")
+        self._say(f"    {prompt}")
+        for number, option in enumerate(options, 1):
+            act = self._procedure.find_act(option)
+            name = "try it again" if option == AGAIN else act.title if act else option
+            self._say(f"      {number}) {name}")
         while True:
             typed = await self._line()
             if typed.isdecimal() and 1 <= int(typed) <= len(options):
                 return options[int(typed) - 1]
-            self._say(f"found {printable(typed)!r}, expected a number from 1 to {len(options)}")
+            if typed == "n" and NOT_TESTED in options:
+                return NOT_TESTED
+            found = printable(typed)
+            self._say(f"    found {found!r}, expected a number from 1 to {len(options)}", "red")
+
+
+def _decoded(line: bytes) -> str:
+    return line.decode("utf-8", "replace").strip()

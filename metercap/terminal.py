@@ -6,7 +6,7 @@ It draws only what the daemon has told, which is on disk by then. It decides not
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Self
 
 from rich import box
@@ -22,6 +22,7 @@ from metercap.procedure.description import Act, Expect, Procedure, Step
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
 
 _BAR = 20
+_LEAST_WIDTH = 20  # a narrower terminal breaks the lines itself
 _HOUR, _MINUTE = 3600, 60
 _VERDICT_STYLES = {
     "pass": "bold green",
@@ -50,16 +51,24 @@ def reading_text(reading: Reading) -> str:
     return printable(f"{shown} {reading.coupling or ''}".rstrip() + marks)
 
 
-def expectation_text(expect: Expect) -> str:
-    """An expectation as one would say it: "below 1 Ohm"."""
+def expectation_text(expect: Expect, title: Callable[[str], str] = str) -> str:
+    """An expectation as one would say it: "below 1 Ohm"; `title` names a step by its id."""
     if expect.between is not None:
         return f"{expect.between[0]} to {expect.between[1]}"
     if expect.near is not None:
-        return f"within {expect.near.within} or {expect.near.percent} % of {expect.near.step}"
+        width = f"within {expect.near.within} or {expect.near.percent} %"
+        return f"{width} of: {title(expect.near.step)}"
     if expect.overload is not None:
         return f"overload, on a range of {expect.overload} or more"
     word, amount = ("below", expect.below) if expect.below else ("above", expect.above)
     return f"{word} {amount}"
+
+
+def print_cautions(console: Console, procedure: Procedure) -> None:
+    """Print what the person must know before the first step."""
+    for line in procedure.caution:
+        console.print(f"Caution: {line}", style="yellow", soft_wrap=not console.is_terminal)
+    console.print()
 
 
 def limit_text(limit: object) -> str:
@@ -93,6 +102,7 @@ class Board:
         self._begun: int | None = None
         self._elapsed_s = 0
         self._last_note = ""
+        self._asked: Ask | None = None
         self.changed = asyncio.Event()
         self.moved = asyncio.Event()
         self.signal: Signal | None = None
@@ -123,11 +133,31 @@ class Board:
                 self.claims.append(body)
                 self._claim(body)
 
+    def recall(self, claims: Sequence[dict[str, object]]) -> None:
+        """Take what was claimed before this recorder started, without showing it again."""
+        self.claims = list(claims)
+
+    def remind(self, ask: Ask) -> None:
+        """Show what is asked, unless it has been shown: a job taken up again asks as before."""
+        if ask != self._asked:
+            self._ask(ask)
+
     def say(self, text: str, style: str = "") -> None:
-        """Print one line that stays."""
-        line = Text(f"{self._clock()}  ", style="dim")
-        line.append(printable(text), style=style or "default")
-        self._console.print(line, soft_wrap=True)
+        """Print one line that stays; blanks in front of it indent the whole of it."""
+        self._print(Text(printable(text), style=style or "default"))
+
+    def _print(self, line: Text) -> None:
+        """Print a line after the clock. A terminal gets it in parts, broken between words."""
+        clock = f"{self._clock()}  "
+        if not self._console.is_terminal:
+            self._console.print(Text(clock) + line, soft_wrap=True)
+            return
+        indent = len(line.plain) - len(line.plain.lstrip())
+        width = max(_LEAST_WIDTH, self._console.width - len(clock) - indent)
+        for number, part in enumerate(line[indent:].wrap(self._console, width)):
+            start = Text(clock if number == 0 else " " * len(clock), style="dim")
+            part.rstrip()
+            self._console.print(start + " " * indent + part, soft_wrap=True)
 
     def _clock(self) -> str:
         minutes, seconds = divmod(self._elapsed_s, _MINUTE)
@@ -144,20 +174,24 @@ class Board:
 
     def _ask(self, ask: Ask) -> None:
         self._last_note = ""
+        self._asked = ask
         self._live.update(Text(""), refresh=True)
-        if ask.what == "measure":
-            step = self._procedure.find_step(ask.id)
-            if step is not None and step.expect is not None:
-                self.say(f"{step.title}: {expectation_text(step.expect)}", "bold")
-                self.say(f"    {step.do}", "dim")
-                if step.caution:
-                    self.say(f"    Caution: {step.caution}", "yellow")
+        step = self._procedure.find_step(ask.id)
+        if step is None or ask.what not in {"measure", "observe"}:
+            return
+        wanted = " or ".join(step.accept)
+        if step.expect is not None:
+            wanted = expectation_text(step.expect, self._title)
+        self.say(f"{step.title}: {wanted}", "bold")
+        self.say(f"    {step.do}", "dim")
+        if step.caution:
+            self.say(f"    Caution: {step.caution}", "yellow")
 
     def _progress(self, progress: Progress) -> None:
         shown = reading_text(progress.reading) if progress.reading else ""
         if progress.signal is Signal.TAKEN:
             return
-        if self._console.is_terminal:
+        if self._console.is_terminal and not self._console.is_dumb_terminal:
             self._live.update(self._moving(progress, shown), refresh=True)
         elif progress.note and progress.note != self._last_note and progress.signal in _TOLD:
             self.say(f"    {progress.signal.value}: {progress.note}", "yellow")
@@ -183,8 +217,8 @@ class Board:
             case "void":
                 names = body["what"]
                 if isinstance(names, list):
-                    titles = ", ".join(self._title(name) for name in names)
-                    self.say(f"void: {titles}. {body['why']}", "yellow")
+                    titles = "; ".join(self._title(name) for name in names)
+                    self.say(f"void: {titles} ({body['why']})", "yellow")
             case "refusal":
                 self.say(f"refused: {self._title(body['what'])}: {body['why']}", "red")
             case "limitation":
@@ -206,14 +240,13 @@ class Board:
 
     def _say_attempt(self, body: Mapping[str, object]) -> None:
         verdict = str(body["verdict"])
-        line = Text(f"{self._clock()}  ", style="dim")
-        line.append(f"    {verdict}", style=_VERDICT_STYLES[verdict])
+        line = Text(f"    {verdict}", style=_VERDICT_STYLES[verdict])
         line.append(f"  {printable(value_text(body))}")
         if body.get("limit"):
             line.append(f"  ({printable(limit_text(body['limit']))})", style="dim")
         if body.get("why"):
             line.append(f"  {printable(body['why'])}", style="yellow")
-        self._console.print(line, soft_wrap=True)
+        self._print(line)
 
 
 # What an engineer wants told once in a log without a moving line; the rest comes and goes.
@@ -321,7 +354,12 @@ def _print_step(console: Console, procedure: Procedure, number: int, step: Step)
     if step.expect is not None:
         mode = f" {step.mode}" if step.coupling else ""
         held = f"held {step.dwell} once it stands still"
-        wanted = f"{step.quantity}{mode} {expectation_text(step.expect)}, {held}"
+
+        def title(name: str) -> str:
+            other = procedure.find_step(name)
+            return other.title if other else name
+
+        wanted = f"{step.quantity}{mode} {expectation_text(step.expect, title)}, {held}"
     else:
         wanted = " or ".join(step.accept)
     _print_indented(console, f"Expect: {wanted}.")

@@ -8,8 +8,9 @@ from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 from metercap.daemon import Daemon, DeclaredMeter
+from metercap.derive import Derivation, derive
 from metercap.errors import OperatorError
-from metercap.journal.store import Writer
+from metercap.journal.store import Journal, Writer
 from metercap.link.bluetooth import Radio, Target, supervise
 from metercap.link.capture import CaptureSink
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange
@@ -32,6 +33,29 @@ def target_of(meter: DeclaredMeter) -> Target:
         start=bytes.fromhex(link.start) if link.start else None,
         silence_s=max(LEAST_SILENCE_S, SILENCE_INTERVALS * link.interval_ns / NS_PER_S),
     )
+
+
+def look_up(path: Path, job: int) -> tuple[Derivation, list[DeclaredMeter]]:
+    """A job that the journal at `path` holds, as far as it has come, and the meters it declares.
+
+    Raises JournalError where there is no such journal, OperatorError where there is no such job.
+    """
+    journal = Journal.read(path)
+    try:
+        entries = list(journal.entries(job))
+    finally:
+        journal.close()
+    if not entries:
+        raise OperatorError(f"job {job}: not in this journal")
+    derivation = derive(entries)
+    if derivation.walk is None:
+        raise OperatorError(f"job {job}: was never quite opened, begin another")
+    rows = entries[0].body["meters"]
+    meters = [
+        DeclaredMeter(row["name"], row["address"], derivation.driver_of(row["name"]))
+        for row in (rows if isinstance(rows, list) else [])
+    ]
+    return derivation, meters
 
 
 @contextlib.asynccontextmanager
@@ -83,6 +107,7 @@ async def walk_through(daemon: Daemon, person: Person, board: Board, who: str) -
     A script that ends early, or a keyboard that closes, abandons the job.
     """
     consumer = asyncio.create_task(daemon.run())
+    board.remind(daemon.asked)
     try:
         while (ask := daemon.asked).what != "close":
             board.changed.clear()
