@@ -47,6 +47,7 @@ SINT32 = 0x10
 MEDFLOAT32 = 0x17
 _SIG_NAMESPACE = 0x01
 _PRESENTATION = struct.Struct("<BbHBH")
+_MOST_COUNT = 10**8  # of a whole number; more digits than any hand meter shows
 _MOST_EXPONENT = 12  # beyond it a value has more places than any display; refused, not padded
 
 _NUMBER = re.compile(r"-?[0-9]+(?:\.[0-9]+)?", re.ASCII)
@@ -209,6 +210,8 @@ class AttributeDecoder:
     def __init__(self, driver: AttributeDriver) -> None:
         self._row = driver.function[0]
         self._presentation: Presentation | None = None
+        self._specials = driver.attribute.specials
+        self._raws = {status: raw for raw, status in self._specials.items()}
         self._bytes = 2
         if driver.attribute.presentation is not None:
             self._presentation = parse_presentation(bytes.fromhex(driver.attribute.presentation))
@@ -225,12 +228,19 @@ class AttributeDecoder:
         elif self._presentation.is_floating:
             shown = read_medfloat(raw, 24)
         else:
-            signed = raw - (raw >> 31 << 32)
-            shown = Status.OK, decimal_text(signed, self._presentation.exponent)
+            shown = self._read_sint32(raw - (raw >> 31 << 32), self._presentation.exponent)
         if isinstance(shown, str):
             return (Refusal(shown),), b""
         status, value = shown
         return (self._row.reading(value, status),), b""
+
+    def _read_sint32(self, raw: int, exponent: int) -> tuple[Status, str | None] | str:
+        if raw in self._specials:
+            return self._specials[raw], None
+        if not -_MOST_COUNT < raw < _MOST_COUNT:
+            # A meter's own mark of an overload, most likely, that the driver does not know.
+            return f"found raw value {raw}, expected at most 8 digits"
+        return Status.OK, decimal_text(raw, exponent)
 
     def encode(self, reading: Reading) -> bytes:
         """Write the value that shows `reading`; raises DisplayError where none does."""
@@ -248,12 +258,14 @@ class AttributeDecoder:
             return write_voltage(status, value)
         if told.is_floating:
             return write_medfloat(status, value, 24)
+        if status in self._raws:
+            return self._raws[status] & 0xFFFFFFFF
         if status is not Status.OK:
-            raise ValueError(f"found status {status.value}, which a sint32 cannot say")
+            raise ValueError(f"found status {status.value}, which the driver has no raw value for")
         mantissa, exponent = split_decimal(value or "")
         raw = Decimal(mantissa).scaleb(exponent - told.exponent)
         if raw != int(raw):
             raise ValueError(f"found {value!r}, expected a multiple of 10^{told.exponent}")
-        if not -(1 << 31) <= raw < 1 << 31:
-            raise ValueError(f"found {value!r}, expected a number that 32 bits hold")
+        if not -_MOST_COUNT < raw < _MOST_COUNT:
+            raise ValueError(f"found {value!r}, expected at most 8 digits")
         return int(raw) & 0xFFFFFFFF

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from metercap.errors import MetercapError
-from metercap.meter.attribute import SINT32, parse_presentation
+from metercap.meter.attribute import parse_presentation
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import AttributeDriver, LineDriver
 from metercap.meter.frame import FrameDecoder
@@ -81,7 +81,8 @@ def _check_example(driver: Driver, decoder: Decoder, example: Example) -> str | 
 
 
 def _can_overload(driver: Driver) -> bool:
-    """Whether the kind has a way to say "over"; the integers of 0x2904 have none."""
+    """Whether the description has a way to say "over"; the integers of 0x2904 have none of it."""
     if isinstance(driver, AttributeDriver) and driver.attribute.presentation is not None:
-        return parse_presentation(bytes.fromhex(driver.attribute.presentation)).format != SINT32
+        told = parse_presentation(bytes.fromhex(driver.attribute.presentation))
+        return told.is_floating or driver.attribute.over is not None
     return True

@@ -37,6 +37,7 @@ Signed = Annotated[str, Rule(pattern=r"^-?[0-9]{1,8}(\.[0-9]{1,8})?$")]
 Duration = Annotated[str, Rule(pattern=r"^[0-9]{1,4}(\.[0-9]{1,3})? (ms|s|min)$")]
 Size = Annotated[int, Rule(ge=1, le=MOST_FRAME_BYTES)]
 Index = Annotated[int, Rule(ge=0, lt=MOST_FRAME_BYTES)]
+Sint32 = Annotated[int, Rule(ge=-(2**31), lt=2**31)]
 Decimals = Annotated[int, Rule(ge=0, le=MOST_DIGITS)]
 
 
@@ -311,11 +312,27 @@ class AttributeTable(Table):
     """Either an adopted `characteristic` (its 16-bit number) or the 7 octets of its 0x2904.
 
     `counts` is the highest number without point that a ranging meter shows (medfloat32 only).
+    `over` and its fellows are raw values that are no number (sint32 only, which has none itself).
     """
 
     characteristic: Literal["2B18"] | None = None
     presentation: Hex | None = None
     counts: Annotated[int, Rule(ge=99, le=8_000_000)] | None = None
+    over: Sint32 | None = None
+    under: Sint32 | None = None
+    unknown: Sint32 | None = None
+    invalid: Sint32 | None = None
+
+    @property
+    def specials(self) -> dict[int, Status]:
+        """Raw value -> what it means."""
+        pairs = (
+            (self.over, Status.OVER),
+            (self.under, Status.UNDER),
+            (self.unknown, Status.UNKNOWN),
+            (self.invalid, Status.INVALID),
+        )
+        return {raw: status for raw, status in pairs if raw is not None}
 
 
 class AttributeDriver(Driver):
@@ -831,3 +848,11 @@ def _check_attribute(driver: AttributeDriver) -> None:
         )
     if table.counts is not None and not floating:
         raise ValueError("attribute.counts: found without a medfloat32")
+    if table.specials and (floating or table.presentation is None):
+        status = next(iter(table.specials.values()))
+        raise ValueError(f"attribute.{status.value}: found, but the value has a code for it")
+    given = [
+        raw for raw in (table.over, table.under, table.unknown, table.invalid) if raw is not None
+    ]
+    if len(table.specials) < len(given):
+        raise ValueError("attribute: found one raw value for two states, expected one for each")

@@ -169,7 +169,7 @@ unknown = [16777214]
     ),
     "sint32": (
         "attribute",
-        '[attribute]\npresentation = "10 FE 2827 01 0000"\n' + _VOLTS,
+        '[attribute]\npresentation = "10 FE 2827 01 0000"\nover = 2147483647\n' + _VOLTS,
     ),
     "line": (
         "line",
@@ -311,7 +311,8 @@ def _attribute_values(driver: AttributeDriver) -> Values:
             Status.UNKNOWN,
         }
     if driver.function[0].decimals is None:
-        return st.integers(-(2**31), 2**31 - 1).map(lambda n: decimal_text(n, -2)), set()
+        counts = st.integers(-99_999_999, 99_999_999)
+        return counts.map(lambda n: decimal_text(n, -2)), {Status.OVER}
     mantissas, exponents = st.integers(-8388605, 8388605), st.integers(-12, 0)
     return st.builds(decimal_text, mantissas, exponents), {
         Status.OVER,

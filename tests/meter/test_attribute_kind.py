@@ -73,7 +73,15 @@ def test_a_self_described_medfloat(raw: str, expected: object) -> None:
 def test_a_self_described_integer_takes_its_point_from_the_descriptor() -> None:
     assert shown(SINT32.decode((12340).to_bytes(4, "little"))) == (Status.OK, "123.40")
     assert shown(SINT32.decode(b"\xff\xff\xff\xff")) == (Status.OK, "-0.01")
-    assert shown(SINT32.decode(b"\x00\x00\x00\x80")) == (Status.OK, "-21474836.48")
+    assert shown(SINT32.decode((99_999_999).to_bytes(4, "little"))) == (Status.OK, "999999.99")
+
+
+def test_an_integer_at_the_end_of_its_range_is_never_taken_for_a_number() -> None:
+    # The driver says what 7FFFFFFF means; of 80000000 it says nothing.
+    assert shown(SINT32.decode(b"\xff\xff\xff\x7f")) == (Status.OVER, None)
+    assert shown(SINT32.decode(b"\x00\x00\x00\x80")) == (
+        "found raw value -2147483648, expected at most 8 digits"
+    )
 
 
 @pytest.mark.parametrize(
@@ -111,11 +119,11 @@ def test_a_resistance_that_a_medfloat_cannot_hold_is_refused(reading: Reading, s
     ("value", "status", "said"),
     [
         ("1.234", Status.OK, "expected a multiple of 10"),
-        ("21474836.48", Status.OK, "that 32 bits hold"),
-        (None, Status.OVER, "which a sint32 cannot say"),
+        ("1000000.00", Status.OK, "expected at most 8 digits"),
+        (None, Status.UNDER, "which the driver has no raw value for"),
     ],
 )
-def test_an_integer_says_no_overload_and_no_digits_beyond_its_own(
+def test_an_integer_says_no_more_than_its_description(
     value: str | None, status: Status, said: str
 ) -> None:
     with pytest.raises(DisplayError, match=said):

@@ -51,10 +51,26 @@ def test_a_function_without_example_and_a_missing_overload_are_named() -> None:
     assert len(found) == 13
 
 
-def test_a_kind_that_cannot_say_overload_needs_no_such_example() -> None:
-    found = check_driver(made("sint32"))
+@pytest.mark.parametrize("over", [None, 2147483647])
+def test_only_what_can_say_overload_needs_an_example_of_it(over: int | None) -> None:
+    driver = made("sint32")
+    attribute = driver.attribute.model_copy(update={"over": over})
+    example = driver.example[0].model_copy(update={"hex": "64 00 00 00"})
+    reading = example.reading.model_copy(update={"value": "1.00", "coupling": "dc"})
+    example = example.model_copy(update={"reading": reading})
+    found = check_driver(driver.model_copy(update={"attribute": attribute, "example": (example,)}))
 
-    assert found == ["example[0]: refused: found 1 bytes, expected 4"]
+    assert found == (
+        []
+        if over is None
+        else ["example: found no overload, expected at least one with status 'over'"]
+    )
+
+
+def test_marks_of_an_example_may_stand_in_any_order() -> None:
+    new = 'marks = ["relative", "low battery", "hold"]'
+
+    assert problems("bench-segments", 'marks = ["hold", "low battery", "relative"]', new) == []
 
 
 def test_an_example_that_is_not_what_the_encoder_would_send_is_named() -> None:

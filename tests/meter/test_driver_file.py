@@ -124,6 +124,8 @@ WRONG = [
     (DESCRIBED, "decimals = 2\n", "", "function[0].decimals: missing, expected the most"),
     (VOLTAGE, '"2B18"', '"2B19"', "attribute.characteristic: found '2B19'"),
     (VOLTAGE, '"2B18"', '"2B18"\ncounts = 5999', "attribute.counts: found without a medfloat32"),
+    (VOLTAGE, '"2B18"', '"2B18"\nover = 65408', "attribute.over: found, but the value has a code for it"),
+    (DESCRIBED, "counts = 5999", "under = 0", "attribute.under: found, but the value has a code"),
     (VOLTAGE, 'unit = "V"', 'unit = "mV"', "function[0]: found 'voltage' in 'mV', but the attribute"),
     (VOLTAGE, 'characteristic = "2B18"', "", "attribute: expected either characteristic or presentat"),
 ]  # fmt: skip
@@ -134,6 +136,14 @@ def test_one_wrong_thing_gives_one_line_that_names_it(
     name: str, old: str, new: str, said: str
 ) -> None:
     assert said in refusal(changed(name, old, new))
+
+
+def test_two_states_of_an_integer_need_two_raw_values() -> None:
+    table = driver_to_json(made("sint32"))
+    table["attribute"]["under"] = 2147483647  # type: ignore[index]
+
+    with pytest.raises(DriverError, match="found one raw value for two states"):
+        driver_from_json(table, "record")
 
 
 def test_a_line_cut_at_its_head_must_not_be_able_to_read_as_a_smaller_number() -> None:
