@@ -9,6 +9,7 @@ import struct
 import timeit
 from decimal import Decimal
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import construct
 
@@ -17,8 +18,11 @@ from metercap.meter.description import parse_driver
 from metercap.meter.frame import CHECKSUMS
 from metercap.model import Accuracy, Reading, Refusal, Status
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 DRIVER = Path(__file__).parents[2] / "drivers" / "bench-count.toml"
-ROUNDS, FRAMES = 7, 5000
+ROUNDS, TURNS = 25, 50
 
 _crc = CHECKSUMS["CRC-16/MODBUS"]
 _LAYOUT = struct.Struct("<2sBibBBH")
@@ -92,28 +96,29 @@ def read_by_construct(data: bytes) -> Reading | Refusal:
     return _reading(body.function, body.count, body.exponent, body.flags)
 
 
-def _microseconds(read: object, frames: list[bytes]) -> float:
-    """The best of some rounds, so that what else the machine did does not count."""
+def _microseconds(readers: list[Callable[[bytes], object]], frames: list[bytes]) -> list[float]:
+    """The best round of each, taken in turns, so that what else the machine did counts for none."""
 
-    def one_round() -> None:
-        for frame in frames:
-            read(frame)
+    def one_round(read: Callable[[bytes], object]) -> float:
+        def every_frame() -> None:
+            for frame in frames:
+                read(frame)
 
-    return min(timeit.repeat(one_round, number=1, repeat=ROUNDS)) / len(frames) * 1e6
+        return timeit.timeit(every_frame, number=1) / len(frames) * 1e6
+
+    rounds = [[one_round(read) for read in readers] for _ in range(ROUNDS)]
+    return [min(times) for times in zip(*rounds, strict=True)]
 
 
 def rows() -> list[tuple[str, str]]:
     """Labels and measured texts."""
     driver = parse_driver(DRIVER.read_text("utf-8"), DRIVER.name)
     examples = [bytes.fromhex(example.hex or "") for example in driver.example]
-    frames = (examples * (FRAMES // len(examples) + 1))[:FRAMES]
     decode = build_decoder(driver).decode
     for frame in examples:
         if not decode(frame)[0][0] == read_by_hand(frame) == read_by_construct(frame):
             raise AssertionError(f"the three readers differ over {frame.hex()}")
-    hand = _microseconds(read_by_hand, frames)
-    engine = _microseconds(decode, frames)
-    other = _microseconds(read_by_construct, frames[: FRAMES // 5])
+    hand, engine, other = _microseconds([read_by_hand, decode, read_by_construct], examples * TURNS)
     return [
         ("decode, hand-written struct reader", f"{hand:.2f} us per frame"),
         ("decode, from the driver file", f"{engine:.2f} us per frame ({engine / hand:.1f} x hand)"),
