@@ -6,8 +6,10 @@ holds no expressions. Limits carry their source.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
+from graphlib import CycleError, TopologicalSorter
 from typing import Annotated, Literal, NamedTuple
 
 from pydantic import Field, StringConstraints, model_validator
@@ -18,6 +20,7 @@ from metercap.errors import ProcedureError
 
 MOST_BYTES = 1 << 20  # reliability: the largest procedure file that is read
 MOST_STEPS = 5000
+_MOST_TAILS = 100  # time constants in a window; of any tail nothing is left after forty
 
 Id = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
 Text = Annotated[str, StringConstraints(min_length=1, max_length=400)]
@@ -38,6 +41,11 @@ class Near(Table):
     step: Id
     within: str
     percent: str = "0"
+
+    @model_validator(mode="after")
+    def _whole(self) -> Near:
+        units.parse_amount(f"{self.percent} %")
+        return self
 
 
 class Expect(Table):
@@ -64,6 +72,11 @@ class Expect(Table):
             )
         for amount in self.amounts():
             units.parse_amount(amount)
+        if self.between is not None:
+            limits = self.limits()
+            if limits.low is None or limits.high is None or limits.low >= limits.high:
+                low, high = self.between
+                raise ValueError(f"between: found {low} to {high}, expected the lower limit first")
         return self
 
     def amounts(self) -> tuple[str, ...]:
@@ -79,6 +92,11 @@ class Expect(Table):
     def top(self) -> str | None:
         """The least top of range on which an overload is a good answer; None where it never is."""
         return self.overload or self.above
+
+    @property
+    def gives_value(self) -> bool:
+        """Whether a step that passes has always given a number."""
+        return self.top is None
 
     def limits(self) -> Limits:
         """Numbers for below, above and between. Raises ValueError for the other kinds."""
@@ -105,6 +123,11 @@ class Settle(Table):
         for text in (self.window, self.slowest):
             if units.parse_duration_ns(text) <= 0:
                 raise ValueError(f"found {text!r}, expected more than no time")
+        most_ns = _MOST_TAILS * units.parse_duration_ns(self.slowest)
+        if units.parse_duration_ns(self.window) > most_ns:
+            raise ValueError(
+                f"window: found {self.window!r}, expected at most {_MOST_TAILS} times slowest"
+            )
         return self
 
 
@@ -298,6 +321,21 @@ class ExampleEvent(Table):
     choose: str | None = None
     happens: Literal["restart", "link lost"] | None = None
 
+    @model_validator(mode="after")
+    def _whole(self) -> ExampleEvent:
+        keys = ("acts", "act", "shows", "begin", "observe", "choose", "happens")
+        given = [key for key in keys if getattr(self, key) is not None]
+        if len(given) != 1:
+            raise ValueError(
+                f"found {len(given)} events ({', '.join(given) or 'none'}), expected one of "
+                f"{', '.join(keys)}"
+            )
+        shown = () if self.shows in {None, "overload"} else (self.shows,)
+        for text in (*shown, *((self.top,) if self.top is not None else ())):
+            units.parse_amount(text or "")
+        units.parse_duration_ns(self.lasting)
+        return self
+
 
 class Example(Table):
     """A visit in short: events at four readings a second, and the verdicts they must give."""
@@ -357,10 +395,7 @@ def join(procedure: Procedure, others: Mapping[str, Procedure], where: str) -> P
     An included procedure counts once, however often it is named. Examples are the procedure's own.
     Raises ProcedureError where an id is used twice, is named but not defined, or needs itself.
     """
-    parts = list(_gather(procedure, others, where, ()))
-    unique = list(dict.fromkeys(part.id for part in parts))
-    by_id = {part.id: part for part in parts}
-    ordered = [by_id[name] for name in unique]
+    ordered = list(_gather(procedure, others, where, (), set()))
     whole = procedure.model_copy(
         update={
             "include": (),
@@ -375,14 +410,22 @@ def join(procedure: Procedure, others: Mapping[str, Procedure], where: str) -> P
 
 
 def _gather(
-    procedure: Procedure, others: Mapping[str, Procedure], where: str, above: tuple[str, ...]
+    procedure: Procedure,
+    others: Mapping[str, Procedure],
+    where: str,
+    above: tuple[str, ...],
+    seen: set[str],
 ) -> Iterator[Procedure]:
+    """What a procedure includes, then the procedure itself; whatever was `seen` is left out."""
     if procedure.id in above:
         raise ProcedureError(f"{where}: include: found {procedure.id!r} inside itself")
+    if procedure.id in seen:
+        return
+    seen.add(procedure.id)
     for name in procedure.include:
         if name not in others:
             raise ProcedureError(f"{where}: include: found {name!r}, expected a known procedure")
-        yield from _gather(others[name], others, where, (*above, procedure.id))
+        yield from _gather(others[name], others, where, (*above, procedure.id), seen)
     yield procedure
 
 
@@ -395,15 +438,17 @@ def _prove(whole: Procedure, where: str) -> None:
             f"{where}: step: found {len(whole.step)}, expected at most {MOST_STEPS}"
         )
     named: tuple[Act | Step | Guard, ...] = (*whole.act, *whole.step, *whole.guard)
-    ids = [item.id for item in named]
-    for name in ids:
-        if ids.count(name) > 1:
+    for name, count in Counter(item.id for item in named).items():
+        if count > 1:
             raise ProcedureError(f"{where}: id: found {name!r} twice, expected each id once")
     acts = {act.id for act in whole.act}
     steps = {step.id for step in whole.step}
     for item, key, name, known in _names(whole, acts, steps):
         if name not in known:
             raise ProcedureError(f"{where}: {item}: {key}: found {name!r}, expected a known id")
+    _prove_values(whole, where)
+    _prove_answers(whole, where)
+    _prove_acts_last(whole, where)
     _prove_no_circle(whole, where)
 
 
@@ -432,21 +477,69 @@ def _names(
         yield from ((f"guard {guard.id}", "voids", name, either) for name in guard.voids)
 
 
+def _prove_values(whole: Procedure, where: str) -> None:
+    """A step whose value another takes up gives one whenever it passes, of the same quantity."""
+    steps = {step.id: step for step in whole.step}
+    for step in whole.step:
+        named = {"subtract": step.subtract}
+        if step.expect and step.expect.near:
+            named["near.step"] = step.expect.near.step
+        for key, name in named.items():
+            if name is None:
+                continue
+            other = steps[name]
+            gives = other.expect is not None and other.expect.gives_value
+            if not gives or other.quantity != step.quantity:
+                raise ProcedureError(
+                    f"{where}: step {step.id}: {key}: found {name!r}, expected a step that always "
+                    f"gives a {step.quantity}"
+                )
+
+
+def _prove_answers(whole: Procedure, where: str) -> None:
+    """An act that repeats an answer repeats one that the other act asks for."""
+    fields = {act.id: {question.field for question in act.ask} for act in whole.act}
+    for act in whole.act:
+        for question in act.ask:
+            if question.same_as and question.field not in fields[question.same_as]:
+                raise ProcedureError(
+                    f"{where}: act {act.id}: same_as: found {question.same_as!r}, expected an act "
+                    f"that asks for {question.field}"
+                )
+
+
+def _prove_acts_last(whole: Procedure, where: str) -> None:
+    """No act ends itself, by way of what it needs; it would be asked for ever."""
+    for act in whole.act:
+        fallen = {*act.voids, *(other.id for other in whole.act if act.id in other.ended_by)}
+        waiting = list(fallen)
+        while waiting:
+            name = waiting.pop()
+            more = [other.id for other in whole.act if name in other.needs]
+            waiting += [other for other in more if other not in fallen]
+            fallen.update(more)
+        if act.id in fallen and not act.offered_after:
+            raise ProcedureError(
+                f"{where}: act {act.id}: voids: found what it needs itself, expected other ids"
+            )
+
+
+def needs_of(item: Act | Step) -> tuple[str, ...]:
+    """Every id that must stand before `item` is asked, by whatever key it is named."""
+    if isinstance(item, Act):
+        return item.needs
+    subtract = (item.subtract,) if item.subtract else ()
+    near = (item.expect.near.step,) if item.expect and item.expect.near else ()
+    return (*item.needs, *subtract, *near)
+
+
 def _prove_no_circle(whole: Procedure, where: str) -> None:
-    needs = {act.id: act.needs for act in whole.act} | {step.id: step.needs for step in whole.step}
-    proved: set[str] = set()
-
-    def visit(name: str, above: tuple[str, ...]) -> None:
-        if name in above:
-            circle = " -> ".join((*above[above.index(name) :], name))
-            raise ProcedureError(f"{where}: needs: found a circle, {circle}")
-        if name not in proved:
-            for need in needs[name]:
-                visit(need, (*above, name))
-            proved.add(name)
-
-    for name in needs:
-        visit(name, ())
+    items: tuple[Act | Step, ...] = (*whole.act, *whole.step)
+    try:
+        TopologicalSorter({item.id: needs_of(item) for item in items}).prepare()
+    except CycleError as error:
+        circle = " -> ".join(reversed(error.args[1]))
+        raise ProcedureError(f"{where}: needs: found a circle, {circle}") from error
 
 
 def procedure_to_json(procedure: Procedure) -> dict[str, object]:

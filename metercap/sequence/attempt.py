@@ -20,6 +20,8 @@ from metercap.sequence.settle import Settled, Terms, Window, seconds
 
 # Annunciators under which a display does not follow its probes, or not by itself.
 FREEZING_MARKS = frozenset({"hold", "relative", "minimum", "maximum", "peak", "average"})
+# Annunciators under which the digits themselves may be wrong, whatever the maker's accuracy says.
+DOUBTFUL_MARKS = frozenset({"low battery"})
 _RANGING_NS = NS_PER_S  # after a change of range, readings are still on their way
 _BOUNCE_SPAN_NS = 3 * NS_PER_S  # two breaks within this time lock the step out for as long
 _BOUNCE_CHANGES = 2
@@ -154,6 +156,9 @@ class Attempt:
         marks = FREEZING_MARKS.intersection(reading.marks)
         if marks:
             return Signal.FROZEN, f"the display is marked {', '.join(sorted(marks))}"
+        marks = DOUBTFUL_MARKS.intersection(reading.marks)
+        if marks:
+            return Signal.NO_VALUE, f"the display is marked {', '.join(sorted(marks))}"
         if reading.status not in {Status.OK, Status.OVER}:
             return Signal.NO_VALUE, f"the display is {reading.status.value}"
         return None

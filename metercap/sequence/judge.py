@@ -120,7 +120,8 @@ def conformance(
     """Probability that the true value lies within the limits, to four places."""
     upper = Decimal(1) if high is None else normal_below((high - value) / doubt)
     lower = Decimal(0) if low is None else normal_below((low - value) / doubt)
-    return (upper - lower).quantize(_PROBABILITY, rounding=ROUND_HALF_EVEN)
+    within = max(Decimal(0), upper - lower)  # far out, rounding leaves a trace below nothing
+    return within.quantize(_PROBABILITY, rounding=ROUND_HALF_EVEN)
 
 
 def verdict(value: Decimal, guard: Decimal, low: Decimal | None, high: Decimal | None) -> Verdict:

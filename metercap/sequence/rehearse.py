@@ -35,7 +35,7 @@ def answers_as_asked(act: Act, given: dict[str, dict[str, str]]) -> dict[str, st
     answers = {}
     for question in act.ask:
         if question.same_as is not None:
-            answers[question.field] = given[question.same_as][question.field]
+            answers[question.field] = given.get(question.same_as, {}).get(question.field, "")
         else:
             answers[question.field] = question.accepted[0] if question.accepted else "as seen"
     return answers
@@ -84,8 +84,9 @@ class _Rehearsal:
                 play(event)
 
     def _declare_as_asked(self, _event: ExampleEvent) -> None:
-        while self._walk.asked.what == "act":
-            self._declare(self._walk.asked.id, {})
+        for _ in self._procedure.act:  # so many at most, however the acts void each other
+            if self._walk.asked.what == "act":
+                self._declare(self._walk.asked.id, {})
 
     def _declare_one(self, event: ExampleEvent) -> None:
         self._declare(event.act or "", event.answers)

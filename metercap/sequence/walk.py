@@ -14,7 +14,15 @@ from typing import NamedTuple
 
 from metercap import units
 from metercap.model import NS_PER_S, Instant, Reading, Status
-from metercap.procedure.description import Act, Guard, Limits, Procedure, Question, Step
+from metercap.procedure.description import (
+    Act,
+    Guard,
+    Limits,
+    Procedure,
+    Question,
+    Step,
+    needs_of,
+)
 from metercap.sequence import judge
 from metercap.sequence.attempt import Attempt, Outcome
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
@@ -36,6 +44,7 @@ from metercap.sequence.judge import Verdict
 AGAIN = "again"
 ENDINGS = {"finish": "finished", "abandon": "abandoned"}
 _FAILING = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
+_OPEN = frozenset({Verdict.UNDECIDED, Verdict.NOT_TESTED})
 _DEFAULT_INTERVAL_NS = NS_PER_S // 4
 
 
@@ -117,31 +126,31 @@ class Walk:
 
     # What is asked
 
-    def _needs(self, item: Act | Step) -> Iterable[str]:
-        yield from item.needs
-        if isinstance(item, Step):
-            if item.subtract:
-                yield item.subtract
-            if item.expect and item.expect.near:
-                yield item.expect.near.step
-
     def _first_unmet(self, item: Act | Step) -> Act | Step | None:
         """The first thing that `item` needs, however deep, and that does not stand."""
-        for name in self._needs(item):
-            if name not in self._standing:
-                need = self._acts.get(name) or self._steps[name]
-                return self._first_unmet(need) or need
-        return None
+        found: Act | Step | None = None
+        while True:
+            unmet = self._unmet(found or item)
+            if not unmet:
+                return found
+            found = unmet[0]
+
+    def _unmet(self, item: Act | Step) -> list[Act | Step]:
+        """What `item` itself needs and what does not stand."""
+        names = [name for name in needs_of(item) if name not in self._standing]
+        return [self._acts.get(name) or self._steps[name] for name in names]
 
     def _is_out_of_reach(self, item: Act | Step) -> bool:
         """Whether it waits for a step that has been given up."""
-        return any(
-            name in self._passed_over
-            or name in self._limited
-            or self._is_out_of_reach(self._acts.get(name) or self._steps[name])
-            for name in self._needs(item)
-            if name not in self._standing
-        )
+        waiting, seen = self._unmet(item), set[str]()
+        while waiting:
+            need = waiting.pop()
+            if need.id in self._passed_over or need.id in self._limited:
+                return True
+            if need.id not in seen:
+                seen.add(need.id)
+                waiting += self._unmet(need)
+        return False
 
     def _task(self) -> Ask:
         if self.ending is not None:
@@ -149,18 +158,19 @@ class Walk:
         if self._stopped is not None:
             repairs = (act.id for act in self._procedure.act if self._stopped in act.offered_after)
             return Ask("choose", self._stopped, (AGAIN, *repairs))
-        wanted: list[Act | Step] = [self._acts[self._aim]] if self._aim else []
-        wanted += [
-            step
-            for step in self._procedure.step
-            if step.id not in self._standing
-            and step.id not in self._passed_over
-            and step.id not in self._limited
-        ]
-        for item in wanted:
-            if not self._is_out_of_reach(item):
+        aim = [self._acts[self._aim]] if self._aim else []
+        for item in (*aim, *self._wanted()):
+            if item.id in self._standing or item.id in self._passed_over:
+                continue
+            if item.id not in self._limited and not self._is_out_of_reach(item):
                 return self._ask(self._first_unmet(item) or item)
         return Ask("close", "")
+
+    def _wanted(self) -> Iterable[Act | Step]:
+        """What the procedure is for: its steps, or its acts where it has no steps."""
+        if self._procedure.step:
+            return self._procedure.step
+        return [act for act in self._procedure.act if not act.offered_after]
 
     def _ask(self, item: Act | Step) -> Ask:
         if isinstance(item, Act):
@@ -232,12 +242,13 @@ class Walk:
             guard.standing not in self._standing
             or reading.quantity != guard.quantity
             or reading.coupling != guard.coupling
+            or not units.is_allowed(reading.quantity, reading.unit)
         ):
             return
         if reading.status is Status.OK and reading.value is not None:
             if units.convert(abs(Decimal(reading.value)), reading.unit, unit) <= limit:
                 return
-        elif reading.status is not Status.OVER:
+        elif reading.status not in {Status.OVER, Status.UNDER}:
             return
         found = f"{reading.value or 'more than the range'} {reading.unit}"
         self._void(guard.voids, f"{guard.say} Found {found}, expected at most {guard.above}.")
@@ -252,6 +263,11 @@ class Walk:
             self._show(Signal.NO_LINK, event.reason)
 
     def _taken_over(self, event: TakenOver) -> None:
+        if not event.by.strip():
+            self._refuse("operator", "found no name, expected one")
+            return
+        if self._attempt is not None and self._attempt.is_open:
+            self._end(self._attempt.lapse(f"{event.by} took over the work"))
         self._by = event.by
         self._void_where("operator", f"{event.by} took over the work")
 
@@ -276,7 +292,9 @@ class Walk:
     def _conclude(self, step: Step, outcome: Outcome, more: dict[str, object]) -> None:
         number = self._counts.get(step.id, 0) + 1
         self._counts[step.id] = number
-        self._outcomes[step.id] = outcome
+        last = self._outcomes.get(step.id)
+        if last is None or last.verdict not in _FAILING or outcome.verdict not in _OPEN:
+            self._outcomes[step.id] = outcome  # a try that showed nothing takes no fault away
         body: dict[str, object] = {
             "step": step.id,
             "attempt": number,
@@ -319,7 +337,7 @@ class Walk:
         ended = [other.id for other in self._procedure.act if act.id in other.ended_by]
         self._void([*act.voids, *ended], f"{act.title}, as declared")
         if act.offered_after:
-            del self._standing[act.id]  # a repair is done once for each time it is chosen
+            self._standing.pop(act.id, None)  # a repair is done once for each time it is chosen
 
     def _check_answers(self, act: Act, answers: Mapping[str, str]) -> str | None:
         fields = {question.field for question in act.ask}
@@ -405,6 +423,9 @@ class Walk:
             return
         if self._stopped == event.step:
             self._stopped = None
+        attempt = self._attempt
+        if attempt is not None and attempt.is_open and attempt.step.id == event.step:
+            self._end(attempt.lapse("given up"))
         self._limited[event.step] = event.reason
         body: dict[str, object] = {
             "step": event.step,
@@ -468,7 +489,9 @@ class Walk:
         self._attempt = None
         steps = {step.id: self._summary(step) for step in self._procedure.step}
         verdicts = [str(row["verdict"]) for row in steps.values()]
-        if all(Verdict(verdict).holds for verdict in verdicts):
+        if not steps and self._task().what != "close":
+            result = "steps missing"  # a procedure of acts alone
+        elif all(Verdict(verdict).holds for verdict in verdicts):
             result = "all steps hold"
         elif any(Verdict(verdict) in _FAILING for verdict in verdicts):
             result = "steps fail"
