@@ -192,9 +192,19 @@ class Daemon:
         await self.flush()
 
     async def flush(self) -> None:
-        """Write and derive everything that waits, now."""
+        """Write and derive everything that waits, now.
+
+        Whoever is cancelled meanwhile still waits for the end: what is on disk and never derived
+        would leave claims that nobody can reach again from the journal.
+        """
         async with self._turn:
-            await self._take_all()
+            whole = asyncio.ensure_future(self._take_all())
+            try:
+                await asyncio.shield(whole)
+            except asyncio.CancelledError:
+                await asyncio.wait({whole})
+                whole.result()
+                raise
 
     async def run(self) -> None:
         """Consume the inbox until cancelled, in groups of at most `GROUP_S`."""

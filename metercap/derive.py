@@ -53,6 +53,7 @@ class _Meter:
         self.decoder: Decoder = build_decoder(driver)
         self.session = 0
         self.number = 0
+        self.boot = ""
         self.boot_ns = 0
         self.pending = b""
 
@@ -61,7 +62,7 @@ class _Meter:
         if session > self.session:
             self.session, self.number, self.pending = session, 0, b""
 
-    def is_fresh(self, session: int, number: int, boot_ns: int) -> bool:
+    def is_fresh(self, session: int, number: int, at: Instant) -> bool:
         """Whether a frame is newer than all before it; two equal readings are no reason to doubt.
 
         A new connection, or a frame missing from the count, leaves nothing of an unfinished line.
@@ -71,9 +72,11 @@ class _Meter:
             return False
         if number != self.number + 1:
             self.pending = b""
-        is_late = boot_ns < self.boot_ns
-        self.number, self.boot_ns = number, boot_ns
-        return not is_late
+        self.number = number
+        if at.boot == self.boot and at.boot_ns < self.boot_ns:
+            return False
+        self.boot, self.boot_ns = at.boot, at.boot_ns
+        return True
 
 
 class Derivation:
@@ -120,6 +123,8 @@ class Derivation:
         """
         effects: list[Effect | Shown] = []
         if entry.kind == "job.open":
+            if self._opening is not None:
+                raise JournalError(f"entry {entry.seq} (job.open): found again, expected once")
             self._opening = entry
         elif entry.kind == "definition":
             effects += self._define(entry)
@@ -141,8 +146,14 @@ class Derivation:
             raise JournalError(f"entry {entry.seq}: definition: found none, expected an object")
         if opening is None or self.walk is not None:
             raise JournalError(f"entry {entry.seq}: definition: expected right after job.open")
-        self._definitions[canonical.digest(canonical.dumps(definition))] = definition
         pins = [opening.body.get("procedure"), *_rows(opening, "drivers")]
+        digest = canonical.digest(canonical.dumps(definition))
+        if not any(isinstance(pin, dict) and pin.get("sha256") == digest for pin in pins):
+            raise JournalError(
+                f"entry {entry.seq}: definition: found {digest[:16]}..., expected one that "
+                "job.open fixed"
+            )
+        self._definitions[digest] = definition
         found = [self._find_definition(pin) for pin in pins]
         definitions = [definition for definition in found if definition is not None]
         return self._begin(opening, *definitions) if len(definitions) == len(pins) else []
@@ -172,7 +183,9 @@ class Derivation:
 
     def _walk(self) -> Walk:
         if self.walk is None:
-            raise JournalError("found an entry of the job before job.open")
+            raise JournalError(
+                "found an entry of the job before job.open and all that it fixed, expected after"
+            )
         return self.walk
 
     def _meter(self, name: str) -> _Meter:
@@ -188,7 +201,7 @@ class Derivation:
         self._digest.update(line.encode())
         self._digested += 1
         self.frames += 1
-        fresh = meter.is_fresh(session, number, entry.at.boot_ns)
+        fresh = meter.is_fresh(session, number, entry.at)
         outcomes, pending = meter.decoder.decode(raw, meter.pending if fresh else b"")
         if fresh:
             meter.pending = pending
