@@ -30,7 +30,10 @@ def _place(location: tuple[int | str, ...]) -> str:
     """Write ("step", 3, "expect") as step[3].expect, counting from 0 as TOML readers do."""
     text = ""
     for part in location:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}"
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:  # a key of the file, which may hold anything, a line break too
+            text += f".{part}" if part.isprintable() else f".{part!a}"
     return text.lstrip(".") or "the file"
 
 
@@ -62,7 +65,7 @@ def parse_table(
         raise error(f"{where}: found {size} bytes, expected at most {most_bytes}")
     try:
         table = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as fault:
+    except (ValueError, RecursionError) as fault:  # a number of 5000 digits is a bare ValueError
         raise error(f"{where}: not TOML: {' '.join(str(fault).split())}") from fault
     return load_table(table, model, where, error)
 
@@ -71,6 +74,10 @@ def load_table(table: object, model: type[T], where: str, error: type[MetercapEr
     """Check an already parsed `table` against `model`; raises as `parse_table` does."""
     try:
         # By way of JSON, where strictness still lets an array be a tuple and nothing else slip.
-        return model.model_validate_json(json.dumps(table, default=str))
+        text = json.dumps(table, default=str)
+    except (ValueError, RecursionError) as fault:
+        raise error(f"{where}: found tables or numbers beyond all use: {fault}") from fault
+    try:
+        return model.model_validate_json(text)
     except ValidationError as fault:
         raise error(f"{where}: {_line(fault)}") from fault

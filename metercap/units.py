@@ -39,7 +39,8 @@ _ALONE: dict[str, dict[str, str]] = {
     "rotational speed": {"{rev}/min": "rpm"},
     "time": {"s": "second", "min": "minute", "h": "hour"},
 }
-_AMOUNT = re.compile(r"(-?[0-9]+(?:\.[0-9]+)?) (\S+)", re.ASCII)
+# Fifteen digits on either side are more than any meter shows or any visit lasts.
+_AMOUNT = re.compile(r"(-?[0-9]{1,15}(?:\.[0-9]{1,15})?) (\S+)", re.ASCII)
 
 
 @functools.cache
