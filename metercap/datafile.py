@@ -53,6 +53,11 @@ def _line(error: ValidationError) -> str:
     return f"{place}: found {shown}, expected: {first['msg'].lower()}"
 
 
+def _date(value: object) -> dict[str, str]:
+    """A date or time, which no key takes, as something whose refusal shows it."""
+    return {"date": str(value)}
+
+
 def parse_table(
     text: str, model: type[T], where: str, error: type[MetercapError], most_bytes: int
 ) -> T:
