@@ -32,6 +32,9 @@ Short = Annotated[str, Rule(max_length=32)]
 Uuid = Annotated[str, Rule(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
 Hex = Annotated[str, Rule(pattern=r"^[0-9A-Fa-f]{2}( ?[0-9A-Fa-f]{2})*$", max_length=2048)]
 Bit = Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,2})\.[0-7]$")]
+Segment = Annotated[
+    str, Rule(pattern=r"^(on|off|(0|[1-9][0-9]{0,2})\.[0-7]( (0|[1-9][0-9]{0,2})\.[0-7]){0,7})$")
+]
 Number = Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,8})(\.[0-9]{1,8})?$")]
 Signed = Annotated[str, Rule(pattern=r"^-?[0-9]{1,8}(\.[0-9]{1,8})?$")]
 Duration = Annotated[str, Rule(pattern=r"^[0-9]{1,4}(\.[0-9]{1,3})? (ms|s|min)$")]
@@ -195,7 +198,8 @@ class Checksum(Table):
 class FrameTable(Table):
     """The frame as a whole.
 
-    `xor` is the mask, repeated from byte 0 on; `reserved` bits are ignored, and sent as 0.
+    `xor` is the mask, repeated from byte 0 on; `reserved` bits are ignored, and sent as 0. `on` and
+    `off` are single bits that never change, before the mask is laid over them.
     """
 
     length: Size
@@ -203,6 +207,8 @@ class FrameTable(Table):
     const: tuple[Constant, ...] = ()
     checksum: Checksum | None = None
     reserved: tuple[Bit, ...] = ()
+    on: tuple[Bit, ...] = ()
+    off: tuple[Bit, ...] = ()
 
 
 FieldType = Literal[
@@ -215,8 +221,10 @@ class Field(Table):
 
     `bits` names them least significant first; `at`, `bytes` and `order` name whole bytes; `digits`
     names, most significant digit first, the seven segments a to g of each seven-segment digit or
-    the four bits of each BCD digit. `glyphs` gives a character its own pattern: gfedcba with a as
-    the lowest bit, or the BCD nibble.
+    the four bits (lowest first) of each BCD digit. There a segment may also be "on" or "off", where
+    no bit drives it, or several bits ("3.1 4.0") that must agree; a character that such a digit
+    cannot form is not read in its place. `glyphs` gives a character its own pattern: gfedcba with a
+    as the lowest bit, or the BCD nibble.
     """
 
     type: FieldType
@@ -224,17 +232,44 @@ class Field(Table):
     at: Index | None = None
     bytes: Size | None = None
     order: Literal["little", "big"] = "little"
-    digits: Annotated[tuple[tuple[Bit, ...], ...], Rule(max_length=MOST_DIGITS)] | None = None
+    digits: Annotated[tuple[tuple[Segment, ...], ...], Rule(max_length=MOST_DIGITS)] | None = None
     glyphs: dict[Annotated[str, Rule(min_length=1, max_length=1)], Hex] | None = None
+
+
+class Places(Table):
+    """Code -> digits after the decimal point; any other code is refused."""
+
+    field: Key
+    codes: dict[Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,9})$")], Decimals]
+
+    @property
+    def places_of(self) -> dict[int, int]:
+        """The table with its codes as numbers, which TOML cannot have for keys."""
+        return {int(code): places for code, places in self.codes.items()}
+
+
+class State(Table):
+    """Code -> whether the value is a number ("ok") or overload; any other code is refused."""
+
+    field: Key
+    codes: dict[
+        Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,9})$")], Literal["ok", "over", "under"]
+    ]
+
+    @property
+    def status_of(self) -> dict[int, Status]:
+        """The table with its codes as numbers, which TOML cannot have for keys."""
+        return {int(code): Status(status) for code, status in self.codes.items()}
 
 
 class Value(Table):
     """How fields make the number.
 
     `digits` names a seg7, bcd or ascii field, `count` a uint or sint field, `number` a floating
-    one. `points` are flags: a decimal point after digit 1, 2, ... from the left. `over` and its
-    fellows list texts of the digits, or raw values of the count, that are no number; the first of
-    each is what `encode` sends.
+    one. `points` are flags: a decimal point after digit 1, 2, ... from the left; `places` is a code
+    for it instead. `most` is the highest count that the display can show. `over` and its fellows
+    list texts of the digits, or raw values of the count or the float32, that are no number; the
+    first of each is what `encode` sends. `state` is a code that says so beside the value.
     """
 
     digits: Key | None = None
@@ -243,6 +278,9 @@ class Value(Table):
     sign: Key | None = None
     points: Annotated[tuple[Key, ...], Rule(max_length=MOST_DIGITS)] = ()
     exponent: Key | None = None
+    places: Places | None = None
+    state: State | None = None
+    most: Annotated[int, Rule(ge=1, lt=10**MOST_DIGITS)] | None = None
     over_flag: Key | None = None
     over: tuple[Short | int, ...] = ()
     under: tuple[Short | int, ...] = ()
@@ -492,16 +530,53 @@ def field_bits(field: Field) -> tuple[tuple[int, ...], ...]:
             groups: tuple[tuple[int, ...], ...] = (tuple(bit_number(b) for b in bits),)
         case Field(bits=None, at=int() as at, bytes=int() as size, digits=None):
             groups = _byte_groups(field, list(range(at, at + size)))
-        case Field(bits=None, at=None, bytes=None, digits=tuple() as digits):
+        case Field(bits=None, at=None, bytes=None, digits=tuple()):
             if field.type not in {"seg7", "bcd"}:
                 raise ValueError(f"digits: found with type {field.type!r}, expected seg7 or bcd")
-            groups = tuple(tuple(bit_number(b) for b in digit) for digit in digits)
+            # A bit that drives two segments, or none, is still one bit of its digit.
+            return tuple(
+                tuple(dict.fromkeys(bit for segment in digit for bit in segment))
+                for digit in digit_segments(field)
+            )
         case _:
             raise ValueError("found no or two addresses, expected bits, or at and bytes, or digits")
     if not groups:
         raise ValueError("digits: found none, expected at least one")
     _check_widths(field, groups)
     return groups
+
+
+def digit_segments(field: Field) -> tuple[tuple[tuple[int, ...], ...], ...]:
+    """For each digit of a seg7, bcd or ascii field: the bits of each segment, lowest first.
+
+    A segment is mostly one bit; none where it is always on (see `digit_rests`) or off.
+    Raises ValueError as `field_bits` does.
+    """
+    if field.digits is None:
+        return tuple(tuple((bit,) for bit in group) for group in field_bits(field))
+    if not field.digits:
+        raise ValueError("digits: found none, expected at least one")
+    for digit in field.digits:
+        wanted = _GROUP.get(field.type)
+        if len(digit) != wanted:
+            raise ValueError(f"found {len(digit)} bits, expected {wanted} for type {field.type!r}")
+    return tuple(
+        tuple(
+            () if text in {"on", "off"} else tuple(bit_number(b) for b in text.split())
+            for text in digit
+        )
+        for digit in field.digits
+    )
+
+
+def digit_rests(field: Field) -> tuple[int, ...]:
+    """For each digit: the pattern of the segments that are always on."""
+    if field.digits is None:
+        return (0,) * len(field_bits(field))
+    return tuple(
+        sum(1 << place for place, text in enumerate(digit) if text == "on")
+        for digit in field.digits
+    )
 
 
 def _check_widths(field: Field, groups: tuple[tuple[int, ...], ...]) -> None:
@@ -568,6 +643,8 @@ def _check_owners(driver: FrameDriver) -> None:
     if frame.checksum is not None:
         claim(list(checksum_bits(frame.checksum)), "frame.checksum")
     claim([bit_number(b) for b in frame.reserved], "frame.reserved")
+    claim([bit_number(b) for b in frame.on], "frame.on")
+    claim([bit_number(b) for b in frame.off], "frame.off")
     for name, field in driver.field.items():
         try:
             groups = field_bits(field)
@@ -645,6 +722,8 @@ _VALUE_TYPES = {
     "sign": ("flag",),
     "points": ("flag",),
     "over_flag": ("flag",),
+    "places": ("flag", "uint"),
+    "state": ("flag", "uint"),
 }
 
 
@@ -655,6 +734,8 @@ def _check_value(driver: FrameDriver) -> None:
         raise ValueError(f"value: found {rules}, expected one of digits, count, number")
     for key, types in _VALUE_TYPES.items():
         given = getattr(value, key)
+        if isinstance(given, (Places, State)):
+            given = given.field
         for name in (given,) if isinstance(given, str) else given or ():
             field = driver.field.get(name)
             if field is None or field.type not in types:
@@ -663,6 +744,7 @@ def _check_value(driver: FrameDriver) -> None:
                     f"value.{key}: found {found}, expected a {' or '.join(types)} field"
                 )
     _check_specials(value)
+    _check_coded(driver)
     _check_decimals(driver, rules[0])
 
 
@@ -674,15 +756,53 @@ def _check_specials(value: Value) -> None:
         place = f"value.{status.value}"
         for special in specials:
             bare = special.strip(" ") if isinstance(special, str) else special
-            if not isinstance(special, wanted) or value.number is not None:
-                raise ValueError(
+            if not isinstance(special, wanted):
+                raise ValueError(  # noqa: TRY004  every fault of a file is a ValueError here
                     f"{place}: found {special!r}, expected a text with digits, a raw "
-                    "value with count, nothing with number"
+                    "value with count or number"
                 )
             if isinstance(bare, str) and not re.search(r"[^-0-9. ]|--", bare):
                 raise ValueError(f"{place}: found {special!r}, expected a text that is no number")
             if seen.setdefault(bare, place) != place:
                 raise ValueError(f"{place}: found {special!r}, which {seen[bare]} has too")
+
+
+def _check_coded(driver: FrameDriver) -> None:
+    """Codes for point and state fit their fields; a float's special values are the float32's."""
+    value = driver.value
+    for key, table in (("places", value.places), ("state", value.state)):
+        if table is None:
+            continue
+        highest = (1 << len(field_bits(driver.field[table.field])[0])) - 1
+        for code in table.codes:
+            if int(code) > highest:
+                raise ValueError(f"value.{key}.codes: found {code}, expected at most {highest}")
+        if not table.codes:
+            raise ValueError(f"value.{key}.codes: found none, expected at least one")
+    _check_code_reach(driver)
+
+
+def _check_code_reach(driver: FrameDriver) -> None:
+    value = driver.value
+    if len([given for given in (value.points, value.exponent, value.places) if given]) > 1:
+        raise ValueError("value: found two sources of the point, expected one")
+    # A point that codes move may not pass the first digit.
+    cells = len(field_bits(driver.field[value.digits])) if value.digits else MOST_DIGITS + 1
+    for code, places in (value.places.codes if value.places else {}).items():
+        if places >= cells:
+            raise ValueError(
+                f"value.places.codes: found {code} = {places}, expected fewer than the {cells} "
+                "digits"
+            )
+    if value.state is not None and "ok" not in value.state.codes.values():
+        raise ValueError("value.state.codes: found no 'ok', expected the code beside a number")
+    if value.number is not None and driver.field[value.number].type != "float32":
+        for status, specials in value.specials.items():
+            if specials:
+                raise ValueError(
+                    f"value.{status.value}: found {specials[0]}, expected none: a medfloat has its "
+                    "own"
+                )
 
 
 def _check_decimals(driver: FrameDriver, rule: str) -> None:
@@ -692,6 +812,8 @@ def _check_decimals(driver: FrameDriver, rule: str) -> None:
     for key, fits in (
         ("points", rule == "digits" and field.type != "ascii"),
         ("exponent", rule == "count"),
+        ("most", rule == "count"),
+        ("places", field.type in {"seg7", "bcd", "uint", "sint", "float32"}),
         ("sign", rule == "digits" or field.type == "uint"),
     ):
         if getattr(value, key) and not fits:
@@ -701,7 +823,7 @@ def _check_decimals(driver: FrameDriver, rule: str) -> None:
             f"value.points: found {len(value.points)}, "
             f"expected fewer than the {len(field_bits(field))} digits"
         )
-    carried = bool(value.points or value.exponent) or field.type == "ascii"
+    carried = bool(value.points or value.exponent or value.places) or field.type == "ascii"
     for index, row in enumerate(driver.function):
         place = f"function[{index}].decimals"
         if carried and row.decimals is not None:
@@ -720,6 +842,7 @@ def _check_fields_used(driver: FrameDriver) -> None:
     """Every field has one use, so every bit that `encode` writes is determined."""
     value = driver.value
     uses = [value.digits, value.count, value.number, value.sign, value.exponent, value.over_flag]
+    uses += [table.field for table in (value.places, value.state) if table is not None]
     uses += [*value.points, *driver.marks]
     used = {name for name in uses if name is not None}
     for name in used:

@@ -28,6 +28,8 @@ from metercap.meter.description import (
     bit_address,
     bit_number,
     checksum_bits,
+    digit_rests,
+    digit_segments,
     field_bits,
     glyphs_of,
 )
@@ -164,15 +166,20 @@ class _Characters:
 
     def __init__(self, field: Field) -> None:
         glyphs = glyphs_of(field)
-        cells = [_Bits(bits) for bits in field_bits(field)]
-        self.reads = tuple(
-            (cell.mask, {cell.write(pattern): char for char, pattern in glyphs.items()})
-            for cell in cells
-        )
+        masks = [sum(1 << bit for bit in bits) for bits in field_bits(field)]
         self.writes = tuple(
-            {char: cell.write(pattern) for char, pattern in glyphs.items()} for cell in cells
+            {
+                char: bits
+                for char, pattern in glyphs.items()
+                if (bits := _formed(segments, rest, pattern)) is not None
+            }
+            for segments, rest in zip(digit_segments(field), digit_rests(field), strict=True)
         )
-        self.mask = sum(cell.mask for cell in cells)
+        self.reads = tuple(
+            (mask, {bits: char for char, bits in table.items()})
+            for mask, table in zip(masks, self.writes, strict=True)
+        )
+        self.mask = sum(masks)
         self.blank = " " if " " in glyphs else "0"
         self.has_blanks = " " in glyphs
 
@@ -186,6 +193,77 @@ class _Characters:
                 raise ValueError(f"found {char!r} in {text!r}, which the display cannot form")
             frame |= table[char]
         return frame
+
+
+def _formed(segments: tuple[tuple[int, ...], ...], rest: int, pattern: int) -> int | None:
+    """The bits of the frame that form `pattern`; None where this digit cannot."""
+    frame = dark = 0
+    for place, bits in enumerate(segments):
+        lit = pattern >> place & 1
+        if not bits and lit != rest >> place & 1:
+            return None
+        for bit in bits:
+            frame |= lit << bit
+            dark |= (1 - lit) << bit
+    return None if frame & dark else frame
+
+
+class _Places:
+    """The decimal point as a code of its own."""
+
+    def __init__(self, driver: FrameDriver) -> None:
+        table = driver.value.places
+        self.mask = 0
+        self._read: dict[int, int] = {}
+        self._write: dict[int, int] = {}
+        if table is None:
+            return
+        bits = _bits_of(driver.field[table.field])
+        self.mask = bits.mask
+        for code, places in table.places_of.items():
+            self._read[bits.write(code)] = places
+            self._write.setdefault(places, bits.write(code))
+
+    def read(self, frame: int, row: FrameFunction) -> int | None:
+        """Digits after the point; None where the code is not known."""
+        return self._read.get(frame & self.mask) if self.mask else row.decimals or 0
+
+    def write(self, places: int) -> int:
+        if not self.mask:
+            return 0
+        if places not in self._write:
+            raise ValueError(f"found {places} decimals, which no code says")
+        return self._write[places]
+
+
+_NO_PLACE = "unknown code for the decimal point"
+
+
+class _State:
+    """A code beside the value that says whether it is a number."""
+
+    def __init__(self, driver: FrameDriver) -> None:
+        table = driver.value.state
+        self.mask = 0
+        self._read: dict[int, Status] = {0: Status.OK}
+        self._write: dict[Status, int] = {}
+        if table is None:
+            return
+        bits = _bits_of(driver.field[table.field])
+        self.mask = bits.mask
+        self._read = {bits.write(code): status for code, status in table.status_of.items()}
+        for frame, status in self._read.items():
+            self._write.setdefault(status, frame)
+
+    def read(self, frame: int) -> Status | None:
+        return self._read.get(frame & self.mask)
+
+    def says(self, status: Status) -> bool:
+        return status in self._write
+
+    def write(self, status: Status) -> int:
+        # What the value itself says, as a blank display, stands beside the code for a number.
+        return self._write.get(status, self._write.get(Status.OK, 0))
 
 
 # What a rule reads: a status with digits or none, or one line saying why there is neither.
@@ -207,6 +285,7 @@ class _DigitsRule:
         self._sign = _flag(driver, value.sign)
         self._points = tuple(_flag(driver, name) for name in value.points)
         self._points_mask = sum(self._points)
+        self._places = _Places(driver)
         self._point_of = {0: 0} | {bit: n + 1 for n, bit in enumerate(self._points)}
         self._has_blanks = self._characters.has_blanks
         self._specials = {
@@ -215,7 +294,8 @@ class _DigitsRule:
             for text in texts
         }
         self._writes = {status: str(texts[0]) for status, texts in value.specials.items() if texts}
-        self.mask = self._characters.mask | self._sign | self._points_mask
+        self.mask = self._characters.mask | self._sign | self._points_mask | self._places.mask
+        self.loose = self._places.mask
 
     def read(self, frame: int, row: FrameFunction) -> _Shown:
         text = ""
@@ -229,7 +309,7 @@ class _DigitsRule:
             return "found two decimal points, expected at most one"
         if point:
             text = f"{text[:point]}.{text[point:]}"
-        return self._mean(text, bool(frame & self._sign), row.decimals)
+        return self._mean(text, bool(frame & self._sign), self._places.read(frame, row))
 
     def _mean(self, text: str, negative: bool, decimals: int | None) -> _Shown:
         """What the display's text says; trailing blanks are part of no number."""
@@ -239,6 +319,8 @@ class _DigitsRule:
             return _with_sign(status) if negative else (status, None)
         if bare == "" and not negative:
             return Status.BLANK, None
+        if decimals is None:
+            return _NO_PLACE
         number = text.lstrip(" ")
         if decimals:
             number = f"{number[:-decimals]}.{number[-decimals:]}"
@@ -268,7 +350,11 @@ class _DigitsRule:
         """Set digits and point."""
         whole, dot, decimals = text.partition(".")
         if not self._points:
-            return self._characters.write(text if row.decimals is None else whole + decimals)
+            number = self._characters.write(
+                text if row.decimals is None and not self._places.mask else whole + decimals
+            )
+            # What is no number brings no point.
+            return number | (self._places.write(len(decimals)) if text[-1:].isdigit() else 0)
         if not dot:
             return self._characters.write(whole)
         place = len(self._characters.writes) - len(decimals) - 1
@@ -290,12 +376,16 @@ class _CountRule:
         value = driver.value
         self._count = _bits_of(driver.field[value.count or ""])
         self._exponent = _bits_of(driver.field[value.exponent]) if value.exponent else None
+        self._places = _Places(driver)
+        self._most = value.most or _MOST_NUMBER - 1
+        self._top = str(value.most) if value.most else f"{MOST_DIGITS} digits"
         self._sign = _flag(driver, value.sign)
         self._specials = {
             int(raw): status for status, raws in value.specials.items() for raw in raws
         }
         self._writes = {status: int(raws[0]) for status, raws in value.specials.items() if raws}
-        self.mask = self._count.mask | self._sign
+        self.mask = self._count.mask | self._sign | self._places.mask
+        self.loose = self._places.mask
         if self._exponent is not None:
             self.mask |= self._exponent.mask
 
@@ -305,9 +395,12 @@ class _CountRule:
         if count in self._specials:
             status = self._specials[count]
             return _with_sign(status) if negative else (status, None)
-        if not -_MOST_NUMBER < count < _MOST_NUMBER:
-            return f"found count {count}, expected at most {MOST_DIGITS} digits"
-        exponent = -(row.decimals or 0) if self._exponent is None else self._exponent.read(frame)
+        if abs(count) > self._most:
+            return f"found count {count}, expected at most {self._top}"
+        places = self._places.read(frame, row)
+        if places is None:
+            return _NO_PLACE
+        exponent = -places if self._exponent is None else self._exponent.read(frame)
         if not -MOST_DIGITS <= exponent <= 0:
             return (
                 f"found exponent {exponent}, expected {-MOST_DIGITS} to 0: digits would be made up"
@@ -327,7 +420,7 @@ class _CountRule:
         if text.startswith("-") and self._sign:
             frame, text = self._sign, text[1:]
         count, exponent = split_decimal(text)
-        frame |= self._count.write(count)
+        frame |= self._count.write(count) | self._places.write(-exponent)
         if self._exponent is not None:
             frame |= self._exponent.write(exponent)
         return frame
@@ -341,27 +434,42 @@ class _NumberRule:
         self._type = field.type
         self._bits = _bits_of(field)
         self._mantissa_bits = 12 if field.type == "medfloat16" else 24
-        self.mask = self._bits.mask
+        self._places = _Places(driver)
+        self._specials = {
+            int(raw): status for status, raws in driver.value.specials.items() for raw in raws
+        }
+        self._writes = {
+            status: int(raws[0]) for status, raws in driver.value.specials.items() if raws
+        }
+        self.mask = self._bits.mask | self._places.mask
+        self.loose = self._places.mask
 
     def read(self, frame: int, row: FrameFunction) -> _Shown:
         raw = self._bits.read(frame)
         if self._type != "float32":
             return read_medfloat(raw, self._mantissa_bits)
+        if raw in self._specials:
+            return self._specials[raw], None
+        places = self._places.read(frame, row)
+        if places is None:
+            return _NO_PLACE
         number = Decimal(struct.unpack("<f", raw.to_bytes(4, "little"))[0])
         # Not a number, and both infinities, are false here; so is what no display could hold.
         if not (number.is_finite() and abs(number) < _MOST_NUMBER):
             return f"found {number} as float32, expected a number of at most {MOST_DIGITS} digits"
-        step = Decimal(1).scaleb(-(row.decimals or 0))
+        step = Decimal(1).scaleb(-places)
         return Status.OK, format(number.quantize(step, ROUND_HALF_EVEN), "f")
 
     def write(self, status: Status, value: str | None, _row: FrameFunction) -> int:
         if self._type != "float32":
             return self._bits.write(write_medfloat(status, value, self._mantissa_bits))
+        if status in self._writes:
+            return self._bits.write(self._writes[status])
         if status is not Status.OK:
-            raise ValueError(f"found status {status.value}, which a float32 may not say")
-        split_decimal(value or "")
+            raise ValueError(f"found status {status.value}, which this float32 does not say")
+        _, exponent = split_decimal(value or "")
         raw = struct.pack("<f", float(value or ""))  # the wire's own form; never stored
-        return self._bits.write(int.from_bytes(raw, "little"))
+        return self._bits.write(int.from_bytes(raw, "little")) | self._places.write(-exponent)
 
 
 def _flag(driver: FrameDriver, name: str | None) -> int:
@@ -394,6 +502,11 @@ class FrameDecoder:
             data = bytes.fromhex(const.hex)
             self._const |= int.from_bytes(data, "little") << 8 * const.at
             self._const_mask |= (1 << 8 * len(data)) - 1 << 8 * const.at
+        for bit in map(bit_number, frame.on):
+            self._const |= 1 << bit
+            self._const_mask |= 1 << bit
+        for bit in map(bit_number, frame.off):
+            self._const_mask |= 1 << bit
         self._sum = frame.checksum
         if self._sum is not None:
             self._sum_of = CHECKSUMS[self._sum.kind]
@@ -401,6 +514,7 @@ class FrameDecoder:
             self._sum_at = slice(self._sum.at, self._sum.at + self._sum.width)
             self._sum_plain = self._sum.domain == "plain" and self._xor != 0
         self._rule = _rule(driver)
+        self._state = _State(driver)
         self._over_flag = _flag(driver, driver.value.over_flag)
         self._sign = _flag(driver, driver.value.sign)
         self._select_mask, self._rows, self._keys = _rows(driver)
@@ -432,13 +546,10 @@ class FrameDecoder:
         row = self._rows.get(frame & self._select_mask)
         if row is None:
             return (self._wrong_function(frame),), b""
-        if frame & self._over_flag:
-            status, value = Status.UNDER if frame & self._sign else Status.OVER, None
-        else:
-            shown = self._rule.read(frame, row)
-            if isinstance(shown, str):
-                return (Refusal(f"{row.name}: {shown}"),), b""
-            status, value = shown
+        shown = self._what_shows(frame, row)
+        if isinstance(shown, str):
+            return (Refusal(f"{row.name}: {shown}"),), b""
+        status, value = shown
         marks = (
             tuple([text for text, bit in self._marks if frame & bit])
             if frame & self._marks_mask
@@ -447,6 +558,20 @@ class FrameDecoder:
         quantity, unit, coupling, name, ceiling, accuracy = self._shown[row.name]
         reading = Reading(quantity, value, unit, status, coupling, name, ceiling, accuracy, marks)
         return (reading,), b""
+
+    def _what_shows(self, frame: int, row: FrameFunction) -> _Shown:
+        """What the value says, unless a flag or code beside it says that there is none."""
+        if self._state.mask:
+            state = self._state.read(frame)
+            if state is None:
+                return "unknown code for the state"
+            if state is Status.OVER:
+                return Status.UNDER if frame & self._sign else state, None
+            if state is not Status.OK:
+                return state, None
+        if frame & self._over_flag:
+            return Status.UNDER if frame & self._sign else Status.OVER, None
+        return self._rule.read(frame, row)
 
     def encode(self, reading: Reading) -> bytes:
         """Write the frame that shows `reading`; raises DisplayError where none does."""
@@ -473,7 +598,12 @@ class FrameDecoder:
             return self._over_flag
         if self._over_flag and self._sign and reading.status is Status.UNDER:
             return self._over_flag | self._sign
-        return self._rule.write(reading.status, reading.value, row)
+        if reading.status is not Status.OK and self._state.says(reading.status):
+            return self._state.write(reading.status)
+        if reading.status is Status.UNDER and self._sign and self._state.says(Status.OVER):
+            return self._sign | self._state.write(Status.OVER)
+        code = self._state.write(Status.OK)
+        return code | self._rule.write(reading.status, reading.value, row)
 
     def _seal(self, frame: int) -> bytes:
         """Add the checksum and lay the mask."""
@@ -492,15 +622,26 @@ class FrameDecoder:
     def is_same(self, one: bytes, other: bytes) -> bool:
         """Whether two frames differ at most in what no reading determines.
 
-        That is: reserved bits, and the digits behind a lit over-range flag; and then the checksum.
+        That is: reserved bits, the digits behind an over-range flag or state, and the point beside
+        what is no number; and then the checksum.
         """
         a, b = (int.from_bytes(data, "little") ^ self._xor for data in (one, other))
         loose = self._reserved
         if a & b & self._over_flag:
             loose |= self._rule.mask & ~self._sign
+        states = self._state.read(a), self._state.read(b)
+        if states[0] is states[1] is not Status.OK:
+            loose |= self._state.mask | self._rule.mask & ~self._sign
+        if all(self._is_no_number(number) for number in (a, b)):
+            loose |= self._rule.loose
         if (a ^ b) & loose and self._sum is not None:
             loose |= sum(1 << bit for bit in checksum_bits(self._sum))
         return len(one) == len(other) and not (a ^ b) & ~loose
+
+    def _is_no_number(self, frame: int) -> bool:
+        row = self._rows.get(frame & self._select_mask)
+        shown = "no function" if row is None else self._rule.read(frame, row)
+        return not isinstance(shown, str) and shown[0] is not Status.OK
 
     def _wrong_length(self, found: int) -> Refusal:
         if found < self._length:
