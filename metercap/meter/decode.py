@@ -5,10 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 from metercap.errors import DriverError
+from metercap.meter.advert import AdvertDecoder, is_opening
 from metercap.meter.attribute import AttributeDecoder
-from metercap.meter.description import AttributeDriver, Driver, FrameDriver, LineDriver
+from metercap.meter.description import (
+    AdvertDriver,
+    AttributeDriver,
+    Driver,
+    FrameDriver,
+    LineDriver,
+)
 from metercap.meter.frame import FrameDecoder
 from metercap.meter.line import LineDecoder
+from metercap.model import Refusal
 
 if TYPE_CHECKING:
     from metercap.model import Outcome, Reading
@@ -42,6 +50,40 @@ def build_decoder(driver: Driver) -> Decoder:
             return LineDecoder(driver)
         case AttributeDriver():
             return AttributeDecoder(driver)
+        case AdvertDriver():
+            return AdvertDecoder(driver)
     raise DriverError(
-        f"{driver.id}: kind: found {driver.kind!r}, expected frame, line or attribute"
+        f"{driver.id}: kind: found {driver.kind!r}, expected frame, line, attribute or advert"
     )
+
+
+def decode_opened(
+    decoder: Decoder, data: bytes, opened: bytes | Refusal, pending: bytes = b""
+) -> tuple[tuple[Outcome, ...], bytes]:
+    """As `Decoder.decode`, of sealed `data` that the recorder opened, or could not (see `Frame`).
+
+    A recorder holds the sender's key and a record does not, so the
+    opened bytes stand in the record beside the sealed ones, and whoever derives the job again
+    reads those. What this costs: without the key, an auditor takes the recorder's word that the
+    one came from the other, as for the frame itself; with it, `advert.open_sealed` shows it. The
+    key in the record would have saved that word, and let every holder read, and forge, all that
+    the sender ever sends.
+    """
+    if isinstance(opened, Refusal):
+        return (opened,), pending
+    if not is_opening(data, opened):
+        return (Refusal("sealed: the opened bytes cannot be what these were opened to"),), pending
+    return decoder.decode(opened, pending)
+
+
+def decode_frame(
+    decoder: Decoder, source: str, data: bytes, pending: bytes = b""
+) -> tuple[tuple[Outcome, ...], bytes]:
+    """Read one notification as it is kept, with its frame's `source`; else as `Decoder.decode`.
+
+    The source says what a meter with `poll` was being asked, without which its answers say nothing.
+    """
+    if isinstance(decoder, ReplyDecoder):
+        taken = decoder.take(find_asked(source), data, pending)
+        return taken.outcomes, taken.pending
+    return decoder.decode(data, pending)

@@ -17,6 +17,7 @@ from pydantic import Field as Rule
 from metercap import units
 from metercap.datafile import Table, load_table, parse_table
 from metercap.errors import DriverError
+from metercap.meter import advert
 from metercap.meter.attribute import VOLTAGE, parse_presentation
 from metercap.model import Accuracy, Reading, Status
 
@@ -24,6 +25,7 @@ MOST_BYTES = 64 * 1024  # a description of the largest display is under 8 KiB
 MOST_FRAME_BYTES = 512  # the longest attribute value that ATT allows (Core, Vol 3 Part F 3.2.9)
 MOST_DIGITS = 8  # more digits than any hand meter shows
 MOST_ROWS = 64
+SAMPLED = "sampled"  # the mark of a reading whose neighbours may have been lost on the air
 
 Id = Annotated[str, Rule(pattern=r"^[a-z][a-z0-9-]{0,63}$")]
 Key = Annotated[str, Rule(pattern=r"^[a-z][a-z0-9_-]{0,31}$")]
@@ -156,7 +158,7 @@ class Driver(Table):
     id: Id
     title: Text
     version: Text
-    kind: Literal["frame", "line", "attribute"]
+    kind: Literal["frame", "line", "attribute", "advert"]
     match: Match
     link: Link
     function: tuple[Function, ...]
@@ -381,18 +383,52 @@ class AttributeDriver(Driver):
     function: Annotated[tuple[Function, ...], Rule(min_length=1, max_length=1)]
 
 
+class AdvertFunction(Function):
+    """One object of the format, by its id in hex; objects that no row names are passed over.
+
+    The format has no word for AC or DC, nor for an overload: `coupling` is what the owner knows of
+    the sender, and what lies beyond `ceiling` is an overload.
+    """
+
+    object: Annotated[str, Rule(pattern=r"^[0-9A-F]{2}$")]
+
+    def reading(
+        self, value: str | None, status: Status = Status.OK, marks: tuple[str, ...] = ()
+    ) -> Reading:
+        """As for every row, marked as a sample of which others may have been lost."""
+        return super().reading(value, status, tuple(sorted({SAMPLED, *marks})))
+
+
+class AdvertTable(Table):
+    """The open format. A key never stands in a driver file: it is its owner's, not the meter's."""
+
+    format: Literal["bthome-v2"]
+
+
+class AdvertDriver(Driver):
+    """A meter that is never connected to, and says its values in its advertisements.
+
+    `link.notify` is the UUID that the values are advertised under.
+    """
+
+    kind: Literal["advert"]
+    advert: AdvertTable
+    function: Annotated[tuple[AdvertFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
+
+
 class _Kind(Table):
     """Only the first look at a file: which of the models it asks for."""
 
     model_config = ConfigDict(extra="ignore")
 
-    kind: Literal["frame", "line", "attribute"]
+    kind: Literal["frame", "line", "attribute", "advert"]
 
 
 _MODELS: dict[str, type[Driver]] = {
     "frame": FrameDriver,
     "line": LineDriver,
     "attribute": AttributeDriver,
+    "advert": AdvertDriver,
 }
 
 
@@ -436,6 +472,8 @@ def _prove(driver: Driver, where: str) -> Driver:
                 _check_line(driver)
             case AttributeDriver():
                 _check_attribute(driver)
+            case AdvertDriver():
+                _check_advert(driver)
     except ValueError as fault:
         raise DriverError(f"{where}: {fault}") from fault
     return driver
@@ -979,3 +1017,41 @@ def _check_attribute(driver: AttributeDriver) -> None:
     ]
     if len(table.specials) < len(given):
         raise ValueError("attribute: found one raw value for two states, expected one for each")
+
+
+# ---- advertisements ----
+
+
+def _check_advert(driver: AdvertDriver) -> None:
+    if driver.link.notify != advert.SERVICE_DATA:
+        raise ValueError(
+            f"link.notify: found {driver.link.notify!r}, expected {advert.SERVICE_DATA!r}, "
+            "under which the format is advertised"
+        )
+    if driver.link.write is not None:
+        raise ValueError("link.write: found with kind 'advert', which is never written to")
+    taken: dict[str, int] = {}
+    for index, row in enumerate(driver.function):
+        place = f"function[{index}]"
+        measure = advert.MEASURES.get(int(row.object, 16))
+        if measure is None:
+            known = " ".join(f"{id_:02X}" for id_ in advert.MEASURES)
+            raise ValueError(f"{place}.object: found {row.object!r}, expected one of {known}")
+        first = taken.setdefault(row.object, index)
+        if first != index:
+            raise ValueError(
+                f"{place}.object: found {row.object!r}, expected one that function[{first}] has not"
+            )
+        if (row.quantity, row.unit) != (measure.quantity, measure.unit):
+            raise ValueError(
+                f"{place}: found {row.quantity!r} in {row.unit!r}, expected {measure.quantity!r} "
+                f"in {measure.unit!r}, which object {row.object} is"
+            )
+        if row.decimals is not None:
+            raise ValueError(f"{place}.decimals: found, expected none: the object's factor says it")
+        highest = measure.text(measure.highest)
+        if Decimal(row.ceiling) >= Decimal(highest):
+            raise ValueError(
+                f"{place}.ceiling: found {row.ceiling!r}, expected less than {highest}, where a "
+                "sender stops that has more to say"
+            )

@@ -6,8 +6,9 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
 from metercap.errors import DisplayError
+from metercap.meter.advert import MEASURES
 from metercap.meter.attribute import VOLTS_PER_STEP
-from metercap.meter.description import AttributeDriver, LineFunction
+from metercap.meter.description import AdvertFunction, AttributeDriver, LineFunction
 from metercap.model import Reading, Status
 from metercap.units import convert
 
@@ -85,6 +86,10 @@ def _rounded(driver: Driver, row: Function, value: Decimal) -> str | None:
         steps = (value / VOLTS_PER_STEP).quantize(Decimal(1), ROUND_HALF_UP)
         volts = steps * VOLTS_PER_STEP
         return f"{volts:.6f}" if 0 < volts < ceiling else None
+    if isinstance(row, AdvertFunction):
+        measure = MEASURES[int(row.object, 16)]
+        raw = (value / measure.step).quantize(Decimal(1), ROUND_HALF_UP)
+        return measure.text(int(raw)) if abs(raw * measure.step) <= ceiling else None
     places = _decimals(row)
     if isinstance(driver, AttributeDriver) and driver.attribute.counts is not None:
         counts = driver.attribute.counts

@@ -8,8 +8,12 @@ from typing import TYPE_CHECKING
 
 from hypothesis import strategies as st
 
+from metercap.meter.advert import MEASURES
 from metercap.meter.attribute import decimal_text
 from metercap.meter.description import (
+    SAMPLED,
+    AdvertDriver,
+    AdvertFunction,
     AttributeDriver,
     FrameDriver,
     LineDriver,
@@ -228,6 +232,9 @@ def _row_readings(driver: Driver, row: Function) -> st.SearchStrategy[Reading]:
             marks = st.just(row.marks)
         case AttributeDriver():
             values, statuses = _attribute_values(driver)
+        case AdvertDriver():
+            values, statuses = _advert_values(row)
+            marks = st.just((SAMPLED,))
     shown = values.map(lambda value: (Status.OK, value))
     if statuses:
         shown |= st.sampled_from(sorted(statuses)).map(lambda status: (status, None))
@@ -320,3 +327,10 @@ def _attribute_values(driver: AttributeDriver) -> Values:
         Status.UNKNOWN,
         Status.INVALID,
     }
+
+
+def _advert_values(row: AdvertFunction) -> Values:
+    measure = MEASURES[int(row.object, 16)]
+    top = measure.highest - 1
+    statuses = {Status.OVER, Status.UNDER} if measure.signed else {Status.OVER}
+    return st.integers(-top if measure.signed else 0, top).map(measure.text), statuses

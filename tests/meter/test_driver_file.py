@@ -86,7 +86,7 @@ WRONG = [
     (SEG, 'notify = "5e6d', 'notify = "5E6D', "link.notify: found '5E6D"),
     (SEG, 'name = "BENCH-SEG*"', 'name = "B*N*"', "match.name: found 'B*N*'"),
     (SEG, 'title = "Bench', 'title = "\\u202eBench', "title: found '\\u202eBench"),
-    (SEG, 'kind = "frame"', 'kind = "advert"', "kind: found 'advert'"),
+    (SEG, 'kind = "frame"', 'kind = "pulse"', "kind: found 'pulse'"),
     (SEG, 'kind = "frame"', 'kind = "frame"\ncolour = "red"', "colour: found a key that is not known"),
     (SEG, 'kind = "frame"', 'kind = "frame"\nkind = "frame"', "not TOML: Cannot overwrite a value (at"),
     (SEG, 'kind = "frame"', "kind = frame", "not TOML: Invalid value (at line"),
@@ -192,5 +192,5 @@ def test_a_driver_of_no_known_kind_builds_no_decoder() -> None:
     plain = shipped(SEG)
     bare = type(plain).__mro__[1].model_construct(**dict(plain))
 
-    with pytest.raises(DriverError, match=r"expected frame, line or attribute"):
+    with pytest.raises(DriverError, match=r"expected frame, line, attribute or advert"):
         build_decoder(bare)

@@ -26,11 +26,11 @@ def test_name_and_service_must_both_hold() -> None:
 
     assert find_driver(DRIVERS, "BENCH-COUNT 1", []) == (
         None,
-        "none of 5 drivers fits name 'BENCH-COUNT 1' and 0 services",
+        f"none of {len(DRIVERS)} drivers fits name 'BENCH-COUNT 1' and 0 services",
     )
     assert find_driver(DRIVERS, None, [match.service or ""]) == (
         None,
-        "none of 5 drivers fits no name and 1 services",
+        f"none of {len(DRIVERS)} drivers fits no name and 1 services",
     )
 
 

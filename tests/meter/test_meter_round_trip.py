@@ -13,6 +13,7 @@ from meter.strategies import ALL, SHIPPED, any_driver, readings, shipped
 from metercap.meter.check import check_driver, example_bytes, expected_reading
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import (
+    AdvertDriver,
     FrameDriver,
     LineDriver,
     bit_address,
@@ -25,7 +26,8 @@ from metercap.model import Reading, Refusal, Status
 DECODERS = {name: build_decoder(any_driver(name)) for name in ALL}
 FRAMES = [name for name in ALL if isinstance(any_driver(name), FrameDriver)]
 LINES = [name for name in ALL if isinstance(any_driver(name), LineDriver)]
-WHOLE = [name for name in ALL if name not in LINES]
+ADVERTS = [name for name in ALL if isinstance(any_driver(name), AdvertDriver)]
+WHOLE = [name for name in ALL if name not in {*LINES, *ADVERTS}]
 
 
 def is_sound(outcome: object) -> bool:
