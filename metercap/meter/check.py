@@ -9,11 +9,14 @@ from metercap.meter.attribute import parse_presentation
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import AttributeDriver, LineDriver
 from metercap.meter.frame import FrameDecoder
+from metercap.meter.line import LineDecoder
+from metercap.meter.reply import Answer, Asked, ReplyDecoder
 from metercap.model import Reading, Refusal, Status
 
 if TYPE_CHECKING:
     from metercap.meter.decode import Decoder
     from metercap.meter.description import Driver, Example
+    from metercap.model import Outcome
 
 
 def check_driver(driver: Driver) -> list[str]:
@@ -61,9 +64,19 @@ def expected_reading(driver: Driver, example: Example) -> Reading:
     return reading._replace(quantity=said.quantity, unit=said.unit, coupling=coupling)
 
 
+def decode_example(
+    decoder: Decoder, example: Example, data: bytes
+) -> tuple[tuple[Outcome, ...], bytes]:
+    """Read the notification of an example; a meter with `poll` was asked for the example's row."""
+    if not isinstance(decoder, ReplyDecoder):
+        return decoder.decode(data)
+    taken = decoder.take(Asked(1, 1, decoder.query_of(example.reading.function)), data)
+    return taken.outcomes, data if taken.answer is Answer.OPEN else b""
+
+
 def _check_example(driver: Driver, decoder: Decoder, example: Example) -> str | None:
     data, expected = example_bytes(driver, example), expected_reading(driver, example)
-    outcomes, rest = decoder.decode(data)
+    outcomes, rest = decode_example(decoder, example, data)
     if rest or len(outcomes) != 1:
         return f"found {len(outcomes)} readings and {len(rest)} bytes over, expected one reading"
     found = outcomes[0]
@@ -76,7 +89,10 @@ def _check_example(driver: Driver, decoder: Decoder, example: Example) -> str | 
         again = decoder.encode(found)
     except MetercapError as fault:
         return f"cannot be encoded: {fault}"
-    same = decoder.is_same(again, data) if isinstance(decoder, FrameDecoder) else again == data
+    if isinstance(decoder, FrameDecoder | LineDecoder):
+        same = decoder.is_same(again, data)
+    else:
+        same = again == data
     return None if same else f"encodes to {again.hex()}, expected {data.hex()}"
 
 

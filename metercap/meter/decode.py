@@ -16,6 +16,7 @@ from metercap.meter.description import (
 )
 from metercap.meter.frame import FrameDecoder
 from metercap.meter.line import LineDecoder
+from metercap.meter.reply import ReplyDecoder, find_asked
 from metercap.model import Refusal
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def build_decoder(driver: Driver) -> Decoder:
         case FrameDriver():
             return FrameDecoder(driver)
         case LineDriver():
-            return LineDecoder(driver)
+            return LineDecoder(driver) if driver.poll is None else ReplyDecoder(driver, driver.poll)
         case AttributeDriver():
             return AttributeDecoder(driver)
         case AdvertDriver():

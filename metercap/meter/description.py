@@ -19,6 +19,7 @@ from metercap.datafile import Table, load_table, parse_table
 from metercap.errors import DriverError
 from metercap.meter import advert
 from metercap.meter.attribute import VOLTAGE, parse_presentation
+from metercap.meter.scpi import SUFFIXES
 from metercap.model import Accuracy, Reading, Status
 
 MOST_BYTES = 64 * 1024  # a description of the largest display is under 8 KiB
@@ -38,7 +39,9 @@ Segment = Annotated[
     str, Rule(pattern=r"^(on|off|(0|[1-9][0-9]{0,2})\.[0-7]( (0|[1-9][0-9]{0,2})\.[0-7]){0,7})$")
 ]
 Number = Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,8})(\.[0-9]{1,8})?$")]
-Signed = Annotated[str, Rule(pattern=r"^-?[0-9]{1,8}(\.[0-9]{1,8})?$")]
+# What scpi.MOST_WHOLE and MOST_PLACES allow, the longest of any kind.
+Signed = Annotated[str, Rule(pattern=r"^-?[0-9]{1,15}(\.[0-9]{1,24})?$")]
+Query = Annotated[str, Rule(pattern=r"^[!-~]([ -~]{0,62}[!-~])?$")]
 Duration = Annotated[str, Rule(pattern=r"^[0-9]{1,4}(\.[0-9]{1,3})? (ms|s|min)$")]
 Size = Annotated[int, Rule(ge=1, le=MOST_FRAME_BYTES)]
 Index = Annotated[int, Rule(ge=0, lt=MOST_FRAME_BYTES)]
@@ -119,10 +122,14 @@ class FrameFunction(Function):
 
 
 class LineFunction(Function):
-    """Literal text that stands around the number; `marks` are what such a line also says."""
+    """Literal text that stands around the number; `marks` are what such a line also says.
+
+    `query` is what the meter is asked for this row, and what alone tells whose number an answer is.
+    """
 
     before: Short = ""
     after: Short = ""
+    query: Query | None = None
     marks: tuple[Text, ...] = ()
 
     def reading(
@@ -315,7 +322,8 @@ class LineTable(Table):
     """The line as a whole.
 
     `length` fixes the number of characters before the terminator. `sign` says whether a plus is
-    always written. `width` sets the number, with leading blanks, in so many characters.
+    always written. `width` sets the number, with leading blanks, in so many characters. `suffixes`
+    says by which table a unit is written after the number: then it selects the row of that unit.
     """
 
     terminator: Hex
@@ -323,6 +331,7 @@ class LineTable(Table):
     length: Size | None = None
     sign: Literal["minus", "always"] = "minus"
     width: Annotated[int, Rule(ge=0, le=32)] = 0
+    suffixes: Literal["ieee-488.2"] | None = None
     over: Short | None = None
     under: Short | None = None
     unknown: Short | None = None
@@ -340,11 +349,44 @@ class LineTable(Table):
         return {text: status for text, status in pairs if text is not None}
 
 
+class Poll(Table):
+    """What the meter is asked, one query in flight at a time.
+
+    `send` is one query or several that take turns, each sent `every` after the last at the
+    earliest; an answer may take `time_out`. `identify` asks who the meter is: four fields, which no
+    number can be taken for, so that they also show where late answers end. `error_query` asks for
+    the oldest error. `terminator` ends a query, and is the line's where it is left out.
+    """
+
+    send: Query | Annotated[tuple[Query, ...], Rule(min_length=1, max_length=16)]
+    every: Duration
+    time_out: Duration
+    identify: Query | None = None
+    error_query: Query | None = None
+    terminator: Hex | None = None
+
+    @property
+    def queries(self) -> tuple[str, ...]:
+        """What is asked for readings, in turn."""
+        return (self.send,) if isinstance(self.send, str) else self.send
+
+    @property
+    def every_ns(self) -> int:
+        """The least time from one query to the next, in nanoseconds."""
+        return units.parse_duration_ns(self.every)
+
+    @property
+    def time_out_ns(self) -> int:
+        """How long an answer may take, in nanoseconds."""
+        return units.parse_duration_ns(self.time_out)
+
+
 class LineDriver(Driver):
-    """A meter that sends lines of ASCII text."""
+    """A meter that sends lines of ASCII text, by itself or, with `poll`, when asked."""
 
     kind: Literal["line"]
     line: LineTable
+    poll: Poll | None = None
     function: Annotated[tuple[LineFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
 
 
@@ -940,11 +982,7 @@ def _check_code(driver: FrameDriver, place: str, name: str, code: int | str) -> 
 
 def _check_line(driver: LineDriver) -> None:
     line = driver.line
-    end = bytes.fromhex(line.terminator)
-    if len(end) > 2 or any(byte >= 0x20 or byte == 0 for byte in end):  # noqa: PLR2004  CR LF
-        raise ValueError(
-            f"line.terminator: found {line.terminator!r}, expected one or two control characters"
-        )
+    _check_terminator("line.terminator", line.terminator)
     if line.length is not None and line.length > line.longest:
         raise ValueError(f"line.length: found {line.length}, expected at most {line.longest}")
     given = [text for text in (line.over, line.under, line.unknown, line.invalid) if text]
@@ -953,14 +991,25 @@ def _check_line(driver: LineDriver) -> None:
     for text in line.specials:
         if not text.isascii() or text != text.strip(" ") or not re.search("[A-Za-z]", text):
             raise ValueError(f"line: found {text!r} for a state, expected letters, no outer blanks")
+    if driver.poll is not None:
+        _check_poll(driver, driver.poll)
+        return
     around: dict[tuple[str, str], int] = {}
     for index, row in enumerate(driver.function):
         _check_line_row(line, f"function[{index}]", row)
-        first = around.setdefault((row.before, row.after), index)
+        # A suffix is text after the number too, so it tells rows apart as `after` does.
+        after = row.after if line.suffixes is None else row.unit
+        first = around.setdefault((row.before, after), index)
         if first != index:
             raise ValueError(
                 f"function[{index}]: found the texts of function[{first}], expected its own"
             )
+
+
+def _check_terminator(place: str, text: str) -> None:
+    end = bytes.fromhex(text)
+    if len(end) > 2 or any(byte >= 0x20 or byte == 0 for byte in end):  # noqa: PLR2004  CR LF
+        raise ValueError(f"{place}: found {text!r}, expected one or two control characters")
 
 
 def _check_line_row(line: LineTable, place: str, row: LineFunction) -> None:
@@ -970,8 +1019,17 @@ def _check_line_row(line: LineTable, place: str, row: LineFunction) -> None:
         raise ValueError(f"{place}.before: found {row.before!r}, expected no number at its end")
     if row.after and row.after[0] in ".0123456789":
         raise ValueError(f"{place}.after: found {row.after!r}, expected no number at its start")
-    if row.decimals is not None:
-        raise ValueError(f"{place}.decimals: found {row.decimals}, but the line carries the point")
+    if row.query is not None:
+        raise ValueError(f"{place}.query: found {row.query!r}, expected it only beside poll")
+    if line.suffixes is not None:
+        if row.after or line.width:
+            raise ValueError(f"{place}: found text or a width, expected only the suffix there")
+        if row.unit not in SUFFIXES.values():
+            raise ValueError(
+                f"{place}.unit: found {row.unit!r}, expected one that line.suffixes can write: "
+                f"{' '.join(sorted(set(SUFFIXES.values())))}"
+            )
+    _check_no_decimals(place, row)
     size = len(row.before) + line.width + len(row.after)
     if line.length is not None and line.width and size != line.length:
         raise ValueError(f"{place}: found {size} characters, expected line.length = {line.length}")
@@ -980,6 +1038,65 @@ def _check_line_row(line: LineTable, place: str, row: LineFunction) -> None:
             f"{place}.before: missing, so a line cut at its head would read as a smaller number; "
             "expected text here, line.sign = 'always' or line.length"
         )
+
+
+def _check_no_decimals(place: str, row: LineFunction) -> None:
+    if row.decimals is not None:
+        raise ValueError(f"{place}.decimals: found {row.decimals}, but the line carries the point")
+
+
+def _check_poll(driver: LineDriver, poll: Poll) -> None:
+    """No answer can be taken for that of another query, and there is time for each."""
+    line = driver.line
+    if driver.link.write is None:
+        raise ValueError("link.write: missing, expected the characteristic that takes the queries")
+    if line.length is not None or line.width or line.suffixes or line.sign != "minus":
+        raise ValueError(
+            "line: found length, width, sign or suffixes beside poll, expected none: "
+            "an answer is a bare number"
+        )
+    _check_terminator("poll.terminator", poll.terminator or line.terminator)
+    _check_queries(driver, poll)
+    if len(poll.queries) > 1 and poll.identify is None:
+        raise ValueError(
+            "poll.identify: missing, so a late answer could be taken for that of another query; "
+            "expected a query that tells them apart, such as '*IDN?'"
+        )
+    for key, duration_ns in (("every", poll.every_ns), ("time_out", poll.time_out_ns)):
+        if duration_ns <= 0:
+            raise ValueError(f"poll.{key}: found {getattr(poll, key)!r}, expected more than 0")
+    if driver.link.interval_ns < poll.every_ns * len(poll.queries):
+        raise ValueError(
+            f"link.interval: found {driver.link.interval!r}, expected at least the time in which "
+            f"every query of poll.send has its turn, {len(poll.queries)} times {poll.every}"
+        )
+
+
+def _check_queries(driver: LineDriver, poll: Poll) -> None:
+    """Every query has one row, and every row one query."""
+    asked = [*poll.queries, *(one for one in (poll.identify, poll.error_query) if one is not None)]
+    for query in asked:
+        if [one.upper() for one in asked].count(query.upper()) > 1:
+            raise ValueError(f"poll: found {query!r} twice, expected each query once")
+    rows: dict[str, int] = {}
+    for index, row in enumerate(driver.function):
+        place = f"function[{index}]"
+        if row.query not in poll.queries:
+            raise ValueError(
+                f"{place}.query: found {row.query!r}, expected one of {' '.join(poll.queries)}"
+            )
+        first = rows.setdefault(row.query, index)
+        if first != index:
+            raise ValueError(
+                f"{place}.query: found that of function[{first}], expected its own: "
+                "an answer does not say which it is of"
+            )
+        if row.before or row.after:
+            raise ValueError(f"{place}: found text around the number, expected none beside poll")
+        _check_no_decimals(place, row)
+    lost = [query for query in poll.queries if query not in rows]
+    if lost:
+        raise ValueError(f"poll.send: found no function for {lost[0]!r}, expected one")
 
 
 # ---- attributes ----

@@ -6,12 +6,14 @@ import re
 from typing import TYPE_CHECKING
 
 from metercap.errors import DisplayError
+from metercap.meter import scpi
 from metercap.model import Outcome, Reading, Refusal, Status
 
 if TYPE_CHECKING:
     from metercap.meter.description import LineDriver, LineFunction
 
 _NUMBER = re.compile(r"[-+]?[0-9]{1,8}(?:\.[0-9]{1,8})?", re.ASCII)
+_SUFFIXED = re.compile(r"(.+?) ?([A-Z]+)")
 _MOST_SHOWN = 40  # characters of a bad line that a refusal quotes
 
 
@@ -26,6 +28,8 @@ class LineDecoder:
         self._length = line.length
         self._always = line.sign == "always"
         self._width = line.width
+        self._suffixes = scpi.SUFFIXES if line.suffixes is not None else {}
+        self._is_scpi = driver.poll is not None or line.suffixes is not None
         self._specials = line.specials
         self._texts = {status: text for text, status in line.specials.items()}
 
@@ -69,27 +73,37 @@ class LineDecoder:
         return Refusal(f"unknown pattern: found line {shown}, expected {wanted}")
 
     def _read_value(self, row: LineFunction, middle: str) -> Reading | None:
+        if self._suffixes:
+            match = _SUFFIXED.fullmatch(middle)
+            if match is None or self._suffixes.get(match[2]) != row.unit:
+                return None
+            middle = match[1]
         if self._width:
             if len(middle) != self._width:
                 return None
             middle = middle.lstrip(" ")
+            if not middle:
+                return row.reading(None, Status.BLANK)
         if middle in self._specials:
             return row.reading(None, self._specials[middle])
-        if self._width and not middle:
-            return row.reading(None, Status.BLANK)
-        if _NUMBER.fullmatch(middle) is None:
+        number = self._read_number(middle)
+        return None if number is None else row.reading(number.value, number.status)
+
+    def _read_number(self, text: str) -> scpi.Number | None:
+        if self._always and text[:1] not in {"+", "-"}:
             return None
-        signed, plus = middle[0] in "+-", middle[0] == "+"
-        if (self._always and not signed) or (plus and not self._always):
+        if self._is_scpi:
+            try:
+                return scpi.parse_number(text)
+            except ValueError:
+                return None
+        if _NUMBER.fullmatch(text) is None or (text[0] == "+" and not self._always):
             return None
-        return row.reading(middle.removeprefix("+"))
+        return scpi.Number(Status.OK, text.removeprefix("+"))
 
     def encode(self, reading: Reading) -> bytes:
         """Write the line, with terminator, that shows `reading`; raises DisplayError."""
-        row = next((r for r in self._rows if r.name == reading.function), None)
-        if row is None:
-            known = " ".join(r.name for r in self._rows)
-            raise DisplayError(f"function: found {reading.function!r}, expected one of {known}")
+        row = self._row(reading)
         if reading.status is Status.OK:
             middle = reading.value or ""
             if self._always and not middle.startswith("-"):
@@ -98,11 +112,29 @@ class LineDecoder:
             middle = ""
         else:
             middle = self._texts.get(reading.status, "")
-        line = f"{row.before}{middle.rjust(self._width)}{row.after}"
+            if not middle and self._is_scpi and reading.status in scpi.SPECIALS:
+                middle = scpi.SPECIALS[reading.status]
+        suffix = next((text for text, unit in self._suffixes.items() if unit == row.unit), None)
+        after = row.after if suffix is None else f" {suffix}"
+        line = f"{row.before}{middle.rjust(self._width)}{after}"
         data = line.encode("ascii", "replace") + self._end
         if self.decode(data) != ((reading,), b""):
             raise DisplayError(f"{row.name}: found {reading}, which no line here shows")
         return data
+
+    def _row(self, reading: Reading) -> LineFunction:
+        row = next((r for r in self._rows if r.name == reading.function), None)
+        if row is None:
+            known = " ".join(r.name for r in self._rows)
+            raise DisplayError(f"function: found {reading.function!r}, expected one of {known}")
+        return row
+
+    def is_same(self, one: bytes, other: bytes) -> bool:
+        """Whether two lines that say the same reading may both be sent for it.
+
+        IEEE 488.2 writes a number in three ways, which no reading determines.
+        """
+        return self._is_scpi or one == other
 
 
 def _between(text: str, row: LineFunction) -> str | None:

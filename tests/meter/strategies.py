@@ -20,9 +20,11 @@ from metercap.meter.description import (
     field_bits,
     parse_driver,
 )
+from metercap.meter.reply import Answer, Asked, ReplyDecoder
 from metercap.model import Reading, Status
 
 if TYPE_CHECKING:
+    from metercap.meter.decode import Decoder
     from metercap.meter.description import Driver, FrameFunction, Function
 
 DRIVERS = Path(__file__).parents[2] / "drivers"
@@ -42,6 +44,7 @@ kind = "{kind}"
 name = "BENCH"
 [link]
 notify = "5e6d0002-9a1c-4b57-8f2e-6b1d3c7a9f10"
+write = "5e6d0003-9a1c-4b57-8f2e-6b1d3c7a9f10"
 interval = "1 s"
 [[example]]
 hex = "00"
@@ -175,6 +178,35 @@ unknown = [16777214]
         "attribute",
         '[attribute]\npresentation = "10 FE 2827 01 0000"\nover = 2147483647\n' + _VOLTS,
     ),
+    "suffixed": (
+        "line",
+        """
+[line]
+terminator = "0D 0A"
+longest = 40
+suffixes = "ieee-488.2"
+over = "OL"
+"""
+        + _VOLTS
+        + 'before = "DC "\n'
+        + _OHMS.replace('unit = "Ohm"', 'unit = "MOhm"')
+        + 'before = "RES "\n',
+    ),
+    "polled": (
+        "line",
+        """
+[line]
+terminator = "0D 0A"
+longest = 60
+unknown = "none"
+[poll]
+send = "MEAS:VOLT:DC?"
+every = "1 s"
+time_out = "1 s"
+"""
+        + _VOLTS
+        + 'query = "MEAS:VOLT:DC?"\n',
+    ),
     "line": (
         "line",
         """
@@ -205,6 +237,15 @@ ALL = [*SHIPPED, *BODIES]
 @functools.cache
 def any_driver(name: str) -> Driver:
     return made(name) if name in BODIES else shipped(name)
+
+
+def come_back(decoder: Decoder, reading: Reading) -> object:
+    """What is read from the bytes that show `reading`; a meter with poll was asked for its row."""
+    data = decoder.encode(reading)
+    if not isinstance(decoder, ReplyDecoder):
+        return decoder.decode(data)
+    taken = decoder.take(Asked(1, 1, decoder.query_of(reading.function)), data)
+    return taken.outcomes, data if taken.answer is not Answer.GOOD else b""
 
 
 # ---- what a display can say ----
@@ -303,6 +344,9 @@ def _frame_values(driver: FrameDriver, row: FrameFunction) -> Values:
 def _line_values(driver: LineDriver) -> Values:
     statuses = set(driver.line.specials.values())
     signs = ["", "-"]
+    if driver.poll is not None or driver.line.suffixes is not None:
+        statuses |= {Status.OVER, Status.UNDER, Status.INVALID}
+        return _numbers(15, [0, 1, 4], zeros=False, signs=signs), statuses
     if driver.line.width:
         statuses.add(Status.BLANK)
         return _numbers(driver.line.width - 2, [0, 1, 2], zeros=True, signs=signs), statuses
