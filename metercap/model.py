@@ -90,8 +90,8 @@ class Frame(NamedTuple):
 
     `meter` is the meter's name within the job, `source` the characteristic (UUID text) that sent
     the bytes, `session` the number of the connection (1 for the first) and `number` the count of
-    frames within it (1 for the first). `opened` is only there for bytes that came encrypted: what
-    the recorder decrypted them to with a key that no record holds, or why it could not.
+    frames within it (1 for the first). `opened` is only there where a key comes in: what the
+    recorder decrypted `data` to with a key that no record holds, or why it takes nothing from it.
     """
 
     at: Instant

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, TextIO
 
 from metercap.errors import LinkError
-from metercap.model import NS_PER_S, Frame, Instant, LinkChange
+from metercap.model import NS_PER_S, Frame, Instant, LinkChange, Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable, Iterator
@@ -49,6 +49,7 @@ def write_line(item: Item) -> str:
                 "session": item.session,
                 "number": item.number,
                 "raw": item.data.hex(),
+                **_opened(item.opened),
             }
         )
     return _line(
@@ -143,6 +144,15 @@ def _line(fields: dict[str, Any]) -> str:
     return json.dumps(fields, ensure_ascii=False, separators=(",", ":"))
 
 
+def _opened(opened: bytes | Refusal | None) -> dict[str, str]:
+    match opened:
+        case None:
+            return {}
+        case Refusal(reason):
+            return {"unopened": reason}
+    return {"opened": opened.hex()}
+
+
 def _instant(at: Instant) -> dict[str, Any]:
     return {
         "utc": _utc_text(at.utc_ns),
@@ -225,6 +235,11 @@ class _Fields:
             raise self.fail(name, "lower-case hex without spaces")
         return data
 
+    def opened(self) -> bytes | Refusal | None:
+        if "unopened" in self._fields:
+            return Refusal(self.text("unopened"))
+        return self.hex("opened") if "opened" in self._fields else None
+
     def pairs(self, name: str) -> tuple[tuple[str, str], ...]:
         value = self._fields.get(name)
         if not isinstance(value, list):
@@ -268,4 +283,5 @@ def _item(number: int, raw: dict[str, Any]) -> Item:
         session=session,
         number=fields.count("number"),
         data=fields.hex("raw"),
+        opened=fields.opened(),
     )

@@ -31,6 +31,7 @@ from bumble.ll import AdvExtInd
 from bumble.transport import open_transport
 
 from metercap.errors import LinkError
+from metercap.meter.advert import SERVICE_DATA
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import AttributeDriver
 
@@ -70,6 +71,10 @@ _POWER_ON_S = 20.0
 _POWER_OFF_S = 5.0
 
 MODEL = "bench meter"
+
+_FLAGS = data_types.Flags(
+    AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
+)
 
 # bumble warns of every packet that crosses a hang-up, and sets up logging to the screen by itself.
 logging.getLogger("bumble").setLevel(logging.ERROR)
@@ -161,6 +166,22 @@ class VirtualMeter:
         if self._advertising is not None:
             await self._advertising
 
+    async def advertise(self, service_data: bytes) -> None:
+        """Advertise these service data of the open format from now on, in the place of any before.
+
+        Raises `LinkError` for more than an advertisement has room for.
+        """
+        under = data_types.ServiceData16BitUUID(_uuid(SERVICE_DATA), service_data)
+        data = bytes(AdvertisingData([_FLAGS, under]))
+        if len(data) > _ADVERTISING_BYTES:
+            room = _ADVERTISING_BYTES - len(data) + len(service_data)
+            raise LinkError(
+                f"{self.name}: {len(service_data)} bytes of service data, at most {room} expected"
+            )
+        self._device.advertising_data = data
+        if self._on:
+            await self._advertise()
+
     async def send(self, data: bytes) -> None:
         """Notify every subscriber of `data`, and return when the radio has taken it.
 
@@ -182,8 +203,9 @@ class VirtualMeter:
             await connection.drain()
 
     async def send_reading(self, reading: Reading) -> None:
-        """Notify every subscriber of the bytes that show `reading`; raises `DisplayError`."""
-        await self.send(self._decoder.encode(reading))
+        """Send the bytes that show `reading`, in the meter's own way; raises `DisplayError`."""
+        data = self._decoder.encode(reading)
+        await (self.advertise(data) if self.driver.kind == "advert" else self.send(data))
 
     def _add_services(self, service: UUID) -> Characteristic[bytes]:
         """Build the GATT table and hand back the characteristic that notifies."""
@@ -425,12 +447,7 @@ def _advertising(service: UUID | None, name: str) -> tuple[bytes, bytes]:
 
     The second part is the scan response, which only an active scan sees.
     """
-    parts: list[DataType] = [
-        data_types.Flags(
-            AdvertisingData.Flags.LE_GENERAL_DISCOVERABLE_MODE
-            | AdvertisingData.Flags.BR_EDR_NOT_SUPPORTED
-        )
-    ]
+    parts: list[DataType] = [_FLAGS]
     if service is not None:
         is_short = len(service.uuid_bytes) == _SHORT_UUID_BYTES
         parts.append(

@@ -96,7 +96,8 @@ class Radio:
     `scanner_backend` and `client_backend` are bleak back-end classes, or None for those of this
     platform. Entered as a context, it watches the Bluetooth service on the system bus (Linux with
     bleak's own back end only): each callable in `gone` is called when the service leaves, each in
-    `back` when it comes. `note` is empty while the watch stands, else one plain line why not.
+    `back` when it comes. Each in `ears` is given every advertisement that any scan of it hears.
+    `note` is empty while the watch stands, else one plain line why not.
     """
 
     def __init__(
@@ -109,6 +110,7 @@ class Radio:
         self.lock = asyncio.Lock()
         self.gone: set[Callable[[], None]] = set()
         self.back: set[Callable[[], None]] = set()
+        self.ears: set[Callable[[BLEDevice, AdvertisementData], None]] = set()
         self.note = "the Bluetooth service is not watched"
         self._watch: asyncio.Task[None] | None = None
 
@@ -146,9 +148,25 @@ class Radio:
         for listener in tuple(self.back if present else self.gone):
             listener()
 
+    def _hear(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
+        for ear in tuple(self.ears):
+            ear(device, advertisement)
+
+    async def is_service_back(self, seconds: float) -> bool:
+        """Wait, but no longer than until the Bluetooth service comes; whether it came."""
+        came = asyncio.Event()
+        self.back.add(came.set)
+        try:
+            async with asyncio.timeout(seconds):
+                return await came.wait()
+        except TimeoutError:
+            return False
+        finally:
+            self.back.discard(came.set)
+
     async def discover(self, seconds: float) -> list[tuple[BLEDevice, AdvertisementData]]:
         """Listen for `seconds` and hand back each device with its newest advertisement."""
-        scanner = BleakScanner(backend=self.scanner_backend)
+        scanner = BleakScanner(self._hear, backend=self.scanner_backend)
         async with scanner:
             await asyncio.sleep(seconds)
         return list(scanner.discovered_devices_and_advertisement_data.values())
@@ -157,7 +175,8 @@ class Radio:
         """Listen until `address` advertises; None when it did not within `limit_s`."""
         seen: asyncio.Future[BLEDevice] = asyncio.get_running_loop().create_future()
 
-        def on_advertisement(device: BLEDevice, _: AdvertisementData) -> None:
+        def on_advertisement(device: BLEDevice, advertisement: AdvertisementData) -> None:
+            self._hear(device, advertisement)
             if device.address.upper() == address.upper() and not seen.done():
                 seen.set_result(device)
 

@@ -22,8 +22,9 @@ _NO_RSSI = -127  # what bleak says when the stack gave no strength
 class Seen(NamedTuple):
     """One device that advertised.
 
-    `services` are UUID texts in lower case, `manufacturers` the company identifiers of its
-    manufacturer data, `rssi` its strength in dBm, or None when the stack gave none.
+    `services` are UUID texts in lower case, those it lists and those it sends data under,
+    `manufacturers` the company identifiers of its manufacturer data, `rssi` its strength in dBm, or
+    None when the stack gave none.
     """
 
     address: str
@@ -48,10 +49,11 @@ async def scan(radio: Radio, seconds: float) -> list[Seen]:
 
 
 def _seen(device: BLEDevice, advertisement: AdvertisementData) -> Seen:
+    named = (*advertisement.service_uuids, *advertisement.service_data)
     return Seen(
         address=device.address,
         name=advertisement.local_name or device.name,
-        services=tuple(sorted(uuid.lower() for uuid in advertisement.service_uuids)),
+        services=tuple(sorted({uuid.lower() for uuid in named})),
         manufacturers=tuple(sorted(advertisement.manufacturer_data)),
         rssi=None if advertisement.rssi == _NO_RSSI else advertisement.rssi,
     )

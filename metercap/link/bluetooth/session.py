@@ -106,7 +106,7 @@ async def supervise(
         session += link.up
         if link.number:
             wait_s = limits.backoff_first_s
-        if await _is_service_back(radio, wait_s * jitter()):
+        if await radio.is_service_back(wait_s * jitter()):
             wait_s = limits.backoff_first_s
         else:
             wait_s = min(wait_s * 2, limits.backoff_most_s)
@@ -299,16 +299,3 @@ def _printable(data: bytearray) -> str:
     """UTF-8 text as the service's standard asks for; what cannot be shown is left out."""
     text = data.decode("utf-8", errors="replace")
     return "".join(letter for letter in text if letter.isprintable()).strip()
-
-
-async def _is_service_back(radio: Radio, seconds: float) -> bool:
-    """Wait, but no longer than until the Bluetooth service comes to the bus; whether it came."""
-    came = asyncio.Event()
-    radio.back.add(came.set)
-    try:
-        async with asyncio.timeout(seconds):
-            return await came.wait()
-    except TimeoutError:
-        return False
-    finally:
-        radio.back.discard(came.set)
