@@ -288,8 +288,14 @@ def _between(at: Class, to: Class) -> Class:
 
 
 def _read(classes: tuple[Mapping[str, Class], ...], probe: Probe) -> Class:
+    if len(classes) == 1:
+        return _between(classes[0][probe.at], classes[0][probe.to])
     found = [_between(one[probe.at], one[probe.to]) for one in classes]
     return min(found, key=_STRONGEST.index)
+
+
+def _read_all(net: Net, classes: tuple[Mapping[str, Class], ...]) -> Mapping[Probe, Class]:
+    return {probe: _read(classes, probe) for probe in net.probes}
 
 
 def class_between(state: State, at: str, to: str) -> Class:
@@ -375,10 +381,11 @@ def solve(net: Net, inputs: Positions, memory: Positions | None = None) -> State
     first = next(one for one in moments if (one.place, one.blown) == (place, blown))
     circle = moments[moments.index(first) :]
     node_classes = _merge([moment.node_classes for moment in circle])
+    classes = _read_all(net, node_classes)
     return State(
         inputs=given,
-        classes={probe: _read(node_classes, probe) for probe in net.probes},
-        at_once={probe: _read(moments[0].node_classes, probe) for probe in net.probes},
+        classes=classes,
+        at_once=classes if len(moments) == 1 else _read_all(net, moments[0].node_classes),
         positions=place,
         travel_ns=travel_ns,
         shorts=blown,
