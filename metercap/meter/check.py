@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from metercap.errors import MetercapError
-from metercap.meter.attribute import parse_presentation
+from metercap.meter.attribute import AttributeDecoder, parts_of
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import AttributeDriver, LineDriver
 from metercap.meter.frame import FrameDecoder
@@ -15,7 +15,7 @@ from metercap.model import Reading, Refusal, Status
 
 if TYPE_CHECKING:
     from metercap.meter.decode import Decoder
-    from metercap.meter.description import Driver, Example
+    from metercap.meter.description import AttributeTable, Driver, Example
     from metercap.model import Outcome
 
 
@@ -68,6 +68,12 @@ def decode_example(
     decoder: Decoder, example: Example, data: bytes
 ) -> tuple[tuple[Outcome, ...], bytes]:
     """Read the notification of an example; a meter with `poll` was asked for the example's row."""
+    if isinstance(decoder, AttributeDecoder):
+        # Of several values in one notification the example states one.
+        said = example.reading.function
+        every = decoder.decode_from(decoder.source_of(said), data)
+        rows = [each for each in every if isinstance(each, Reading) and each.function == said]
+        return tuple(rows) or every[:1], b""
     if not isinstance(decoder, ReplyDecoder):
         return decoder.decode(data)
     taken = decoder.take(Asked(1, 1, decoder.query_of(example.reading.function)), data)
@@ -98,7 +104,14 @@ def _check_example(driver: Driver, decoder: Decoder, example: Example) -> str | 
 
 def _can_overload(driver: Driver) -> bool:
     """Whether the description has a way to say "over"; the integers of 0x2904 have none of it."""
-    if isinstance(driver, AttributeDriver) and driver.attribute.presentation is not None:
-        told = parse_presentation(bytes.fromhex(driver.attribute.presentation))
-        return told.is_floating or driver.attribute.over is not None
+    if isinstance(driver, AttributeDriver):
+        return any(_can_attribute_overload(table) for table in (driver.attribute, *driver.also))
     return True
+
+
+def _can_attribute_overload(table: AttributeTable) -> bool:
+    if table.over is not None or table.valid_range is not None:
+        return True
+    return any(
+        part.is_floating or Status.OVER in dict(part.specials).values() for part in parts_of(table)
+    )

@@ -82,9 +82,12 @@ def decode_frame(
 ) -> tuple[tuple[Outcome, ...], bytes]:
     """Read one notification as it is kept, with its frame's `source`; else as `Decoder.decode`.
 
-    The source says what a meter with `poll` was being asked, without which its answers say nothing.
+    The source says what a meter with `poll` was being asked, without which its answers say nothing,
+    and which of several attributes a value is of.
     """
     if isinstance(decoder, ReplyDecoder):
         taken = decoder.take(find_asked(source), data, pending)
         return taken.outcomes, taken.pending
+    if isinstance(decoder, AttributeDecoder):
+        return decoder.decode_from(source, data), b""
     return decoder.decode(data, pending)

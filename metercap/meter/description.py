@@ -18,7 +18,8 @@ from metercap import units
 from metercap.datafile import Table, load_table, parse_table
 from metercap.errors import DriverError
 from metercap.meter import advert
-from metercap.meter.attribute import VOLTAGE, parse_presentation
+from metercap.meter.adopted import Part
+from metercap.meter.attribute import parts_of
 from metercap.meter.scpi import SUFFIXES
 from metercap.model import Accuracy, Reading, Status
 
@@ -46,6 +47,8 @@ Duration = Annotated[str, Rule(pattern=r"^[0-9]{1,4}(\.[0-9]{1,3})? (ms|s|min)$"
 Size = Annotated[int, Rule(ge=1, le=MOST_FRAME_BYTES)]
 Index = Annotated[int, Rule(ge=0, lt=MOST_FRAME_BYTES)]
 Sint32 = Annotated[int, Rule(ge=-(2**31), lt=2**31)]
+# As far as canonical JSON keeps whole numbers (RFC 8785, section 3.2.2.3).
+RawValue = Annotated[int, Rule(gt=-(2**53), lt=2**53)]
 Decimals = Annotated[int, Rule(ge=0, le=MOST_DIGITS)]
 
 
@@ -393,17 +396,19 @@ class LineDriver(Driver):
 class AttributeTable(Table):
     """Either an adopted `characteristic` (its 16-bit number) or the 7 octets of its 0x2904.
 
-    `counts` is the highest number without point that a ranging meter shows (medfloat32 only).
-    `over` and its fellows are raw values that are no number (sint32 only, which has none itself).
+    `valid_range` are the octets of its 0x2906: what lies beyond is over or under. `counts` is the
+    highest number without point that a ranging meter shows (medfloat32 only). `over` and its
+    fellows are raw values that are no number (whole numbers of 0x2904 only, which have none).
     """
 
-    characteristic: Literal["2B18"] | None = None
+    characteristic: Annotated[str, Rule(pattern=r"^[0-9A-F]{4}$")] | None = None
     presentation: Hex | None = None
+    valid_range: Hex | None = None
     counts: Annotated[int, Rule(ge=99, le=8_000_000)] | None = None
-    over: Sint32 | None = None
-    under: Sint32 | None = None
-    unknown: Sint32 | None = None
-    invalid: Sint32 | None = None
+    over: RawValue | None = None
+    under: RawValue | None = None
+    unknown: RawValue | None = None
+    invalid: RawValue | None = None
 
     @property
     def specials(self) -> dict[int, Status]:
@@ -417,12 +422,56 @@ class AttributeTable(Table):
         return {raw: status for raw, status in pairs if raw is not None}
 
 
+class AlsoTable(AttributeTable):
+    """Another attribute of the same meter, and the characteristic that carries it."""
+
+    notify: Uuid
+
+
+class AttributeFunction(Function):
+    """What one value of an attribute means; `channel` tells it from the meter's other values.
+
+    `marks` say in which way it is not the present value, such as "average".
+    """
+
+    channel: Key = "main"
+    marks: tuple[Text, ...] = ()
+
+    def reading(
+        self, value: str | None, status: Status = Status.OK, marks: tuple[str, ...] = ()
+    ) -> Reading:
+        """As for every row, with the row's own channel and marks."""
+        shown = super().reading(value, status, tuple(sorted({*self.marks, *marks})))
+        return shown._replace(channel=self.channel)
+
+
 class AttributeDriver(Driver):
-    """A meter that speaks an adopted characteristic or one that describes itself."""
+    """A meter that speaks adopted characteristics or such as describe themselves.
+
+    `attribute` is carried by `link.notify`. The rows of `function` follow its values, in order,
+    and then those of each of `also`.
+    """
 
     kind: Literal["attribute"]
     attribute: AttributeTable
-    function: Annotated[tuple[Function, ...], Rule(min_length=1, max_length=1)]
+    also: Annotated[tuple[AlsoTable, ...], Rule(max_length=MOST_ROWS)] = ()
+    function: Annotated[tuple[AttributeFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
+
+    @property
+    def sources(self) -> dict[str, tuple[AttributeFunction, ...]]:
+        """Characteristic (UUID text) -> the rows of its values."""
+        rows, left = {}, self.function
+        for source, table in (
+            (self.link.notify, self.attribute),
+            *((a.notify, a) for a in self.also),
+        ):
+            size = len(parts_of(table))
+            rows[source], left = left[:size], left[size:]
+        return rows
+
+    def table_of(self, source: str) -> AttributeTable:
+        """The attribute that a characteristic carries."""
+        return next((also for also in self.also if also.notify == source), self.attribute)
 
 
 class AdvertFunction(Function):
@@ -1103,37 +1152,68 @@ def _check_queries(driver: LineDriver, poll: Poll) -> None:
 
 
 def _check_attribute(driver: AttributeDriver) -> None:
-    table, row = driver.attribute, driver.function[0]
+    tables = [("attribute", driver.attribute)]
+    tables += [(f"also[{index}]", also) for index, also in enumerate(driver.also)]
+    parts = [part for place, table in tables for part in _check_attribute_table(place, table)]
+    if len(parts) != len(driver.function):
+        raise ValueError(
+            f"function: found {len(driver.function)}, expected {len(parts)}: one for each value"
+        )
+    sources = driver.sources
+    if len(sources) != len(tables):
+        raise ValueError("also.notify: found one characteristic twice, expected each once")
+    channels = [channel for rows in sources.values() for channel in {row.channel for row in rows}]
+    if len(set(channels)) < len(channels):
+        raise ValueError("function: found one channel in two attributes, expected its own for each")
+    for part, row in zip(parts, driver.function, strict=True):
+        _check_attribute_row(driver, row, part)
+
+
+def _check_attribute_table(place: str, table: AttributeTable) -> tuple[Part, ...]:
     if (table.characteristic is None) == (table.presentation is None):
-        raise ValueError("attribute: expected either characteristic or presentation")
-    if table.presentation is None:
-        quantity, unit, floating = *VOLTAGE, False
-    else:
-        try:
-            told = parse_presentation(bytes.fromhex(table.presentation))
-        except ValueError as fault:
-            raise ValueError(f"attribute.presentation: {fault}") from fault
-        quantity, unit, floating = told.quantity, told.unit, told.is_floating
-    if (row.quantity, row.unit) != (quantity, unit):
-        raise ValueError(
-            f"function[0]: found {row.quantity!r} in {row.unit!r}, "
-            f"but the attribute says {quantity!r} in {unit!r}"
-        )
-    if floating != (row.decimals is not None):
-        raise ValueError(
-            "function[0].decimals: "
-            + ("missing, expected the most that are shown" if floating else "found, not expected")
-        )
-    if table.counts is not None and not floating:
-        raise ValueError("attribute.counts: found without a medfloat32")
-    if table.specials and (floating or table.presentation is None):
+        raise ValueError(f"{place}: expected either characteristic or presentation")
+    try:
+        parts = parts_of(table)
+    except ValueError as fault:
+        raise ValueError(f"{place}.{fault}") from fault
+    floating = parts[0].is_floating
+    if table.counts is not None and not (floating and table.characteristic is None):
+        raise ValueError(f"{place}.counts: found without a medfloat32")
+    if table.valid_range is not None and table.characteristic is not None:
+        raise ValueError(f"{place}.valid_range: found, but the value has a definition of its own")
+    if table.specials and (floating or table.characteristic is not None):
         status = next(iter(table.specials.values()))
-        raise ValueError(f"attribute.{status.value}: found, but the value has a code for it")
+        raise ValueError(f"{place}.{status.value}: found, but the value has a code for it")
     given = [
         raw for raw in (table.over, table.under, table.unknown, table.invalid) if raw is not None
     ]
     if len(table.specials) < len(given):
-        raise ValueError("attribute: found one raw value for two states, expected one for each")
+        raise ValueError(f"{place}: found one raw value for two states, expected one for each")
+    return parts
+
+
+def _check_attribute_row(driver: AttributeDriver, row: AttributeFunction, part: Part) -> None:
+    place = f"function[{driver.function.index(row)}]"
+    if (row.quantity, row.unit) != (part.quantity, part.unit):
+        raise ValueError(
+            f"{place}: found {row.quantity!r} in {row.unit!r}, "
+            f"but the attribute says {part.quantity!r} in {part.unit!r}"
+        )
+    if part.is_floating != (row.decimals is not None):
+        raise ValueError(
+            f"{place}.decimals: "
+            + (
+                "missing, expected the most that are shown"
+                if part.is_floating
+                else "found, not expected"
+            )
+        )
+    table = next(driver.table_of(source) for source, rows in driver.sources.items() if row in rows)
+    top = part.highest * part.step
+    if table.valid_range is not None and Decimal(row.ceiling) != top:
+        raise ValueError(
+            f"{place}.ceiling: found {row.ceiling!r}, expected {top:f}, the top of the valid range"
+        )
 
 
 # ---- advertisements ----

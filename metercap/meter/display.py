@@ -7,12 +7,18 @@ from typing import TYPE_CHECKING
 
 from metercap.errors import DisplayError
 from metercap.meter.advert import MEASURES
-from metercap.meter.attribute import VOLTS_PER_STEP
-from metercap.meter.description import AdvertFunction, AttributeDriver, LineFunction
+from metercap.meter.attribute import find_part
+from metercap.meter.description import (
+    AdvertFunction,
+    AttributeDriver,
+    AttributeFunction,
+    LineFunction,
+)
 from metercap.model import Reading, Status
 from metercap.units import convert
 
 if TYPE_CHECKING:
+    from metercap.meter.adopted import Part
     from metercap.meter.description import Driver, Function
 
 
@@ -42,9 +48,7 @@ def show(
         if shown is not None:
             return row.reading(shown)
     top = rows[-1]
-    # The lowest code of the adopted voltage says "or lower", so it shows no nought.
-    lowest = VOLTS_PER_STEP / 2 if _is_adopted(driver) else Decimal(0)
-    if value is not None and convert(value, unit, top.unit) < lowest:
+    if value is not None and convert(value, unit, top.unit) < _lowest(driver, top):
         return top.reading(None, Status.UNDER)
     return top.reading(None, Status.OVER)
 
@@ -82,10 +86,12 @@ def _rounded(driver: Driver, row: Function, value: Decimal) -> str | None:
     ceiling = Decimal(row.ceiling)
     if abs(value) > 2 * ceiling:
         return None  # and no rounding of numbers that are too long to round
-    if _is_adopted(driver):
-        steps = (value / VOLTS_PER_STEP).quantize(Decimal(1), ROUND_HALF_UP)
-        volts = steps * VOLTS_PER_STEP
-        return f"{volts:.6f}" if 0 < volts < ceiling else None
+    part = _find_whole(driver, row)
+    if part is not None:
+        steps = (value / part.step).quantize(Decimal(1), ROUND_HALF_UP)
+        shown = steps * part.step
+        fits = part.lowest <= steps <= part.highest and abs(shown) <= ceiling
+        return f"{shown:f}" if fits else None
     if isinstance(row, AdvertFunction):
         measure = MEASURES[int(row.object, 16)]
         raw = (value / measure.step).quantize(Decimal(1), ROUND_HALF_UP)
@@ -104,5 +110,18 @@ def _round(value: Decimal, places: int) -> Decimal:
     return rounded or abs(rounded)  # a zero carries no sign of what it came from
 
 
-def _is_adopted(driver: Driver) -> bool:
-    return isinstance(driver, AttributeDriver) and driver.attribute.characteristic is not None
+def _find_whole(driver: Driver, row: Function) -> Part | None:
+    """The adopted whole number that a row stands for."""
+    if not isinstance(driver, AttributeDriver) or not isinstance(row, AttributeFunction):
+        return None
+    part = find_part(driver, row)
+    return None if part is None or part.is_floating else part
+
+
+def _lowest(driver: Driver, row: Function) -> Decimal:
+    """Below this a display is under its range: half a step below the lowest code, else 0.
+
+    The lowest code of the adopted voltage says "or lower", so it shows no nought.
+    """
+    part = _find_whole(driver, row)
+    return Decimal(0) if part is None else (part.lowest - Decimal("0.5")) * part.step

@@ -87,10 +87,10 @@ def test_an_integer_at_the_end_of_its_range_is_never_taken_for_a_number() -> Non
 @pytest.mark.parametrize(
     ("reading", "said"),
     [
-        (VOLTS.reading("230.1"), "expected a multiple of 1/64 V"),
+        (VOLTS.reading("230.1"), "expected a multiple of 0.015625"),
         (VOLTS.reading("230"), "which no value here shows"),
-        (VOLTS.reading("1022.000000"), "below 1022 V"),
-        (VOLTS.reading("-1.000000"), "below 1022 V"),
+        (VOLTS.reading("1022.000000"), "expected 0.015625 to 1021.984375"),
+        (VOLTS.reading("-1.000000"), "expected 0.015625 to 1021.984375"),
         (VOLTS.reading(None, Status.BLANK), "which 0x2B18 cannot say"),
     ],
 )
@@ -118,8 +118,8 @@ def test_a_resistance_that_a_medfloat_cannot_hold_is_refused(reading: Reading, s
 @pytest.mark.parametrize(
     ("value", "status", "said"),
     [
-        ("1.234", Status.OK, "expected a multiple of 10"),
-        ("1000000.00", Status.OK, "expected at most 8 digits"),
+        ("1.234", Status.OK, "expected a multiple of 0.01"),
+        ("1000000.00", Status.OK, "expected -999999.99 to 999999.99"),
         (None, Status.UNDER, "which the driver has no raw value for"),
     ],
 )

@@ -116,7 +116,7 @@ WRONG = [
     (LINE, 'before = "RES"', 'before = "R\u00c9S"', "function[0]: found text that is not ASCII"),
     (LINE, 'after = " Ohm "', 'after = " Ohm "\ndecimals = 1', "function[0].decimals: found 1"),
     (DESCRIBED, "17 00 2A27", "17 01 2A27", "attribute.presentation: found exponent 1 with medfloat32"),
-    (DESCRIBED, "17 00 2A27", "14 00 2A27", "attribute.presentation: found format 0x14"),
+    (DESCRIBED, "17 00 2A27", "19 00 2A27", "attribute.presentation: found format 0x19"),
     (DESCRIBED, "17 00 2A27", "17 00 C327", "attribute.presentation: found unit 0x27C3"),
     (DESCRIBED, "17 00 2A27", "17 00 2827", "but the attribute says 'voltage' in 'V'"),
     (DESCRIBED, "2A27 01 0000", "2A27 02 0000", "attribute.presentation: found namespace 0x02"),
