@@ -21,7 +21,7 @@ from metercap.journal import canonical
 from metercap.journal.entry import CLAIM, DEVICE_JOB, Draft
 from metercap.journal.store import Writer
 from metercap.meter.description import Driver, driver_to_json
-from metercap.model import NS_PER_S, Frame, Instant, LinkChange
+from metercap.model import NS_PER_S, Frame, Instant, LinkChange, Refusal
 from metercap.procedure.description import Procedure, procedure_to_json
 from metercap.sequence.effect import Ask, Claim, Effect
 
@@ -42,14 +42,24 @@ class DeclaredMeter(NamedTuple):
 
 
 def frame_body(frame: Frame) -> dict[str, object]:
-    """A frame as the journal holds it."""
-    return {
+    """A frame as the journal holds it.
+
+    "opened" or "unopened" stand there only where a key came in: what the raw bytes were decrypted
+    to, or why nothing is taken from them. The key is never written.
+    """
+    body: dict[str, object] = {
         "meter": frame.meter,
         "source": frame.source,
         "session": frame.session,
         "number": frame.number,
         "raw": frame.data.hex(),
     }
+    match frame.opened:
+        case Refusal(reason):
+            body["unopened"] = reason
+        case bytes() as opened:
+            body["opened"] = opened.hex()
+    return body
 
 
 def link_body(change: LinkChange) -> dict[str, object]:

@@ -6,6 +6,9 @@ It finds and reads files; what they mean is decided by `meter` and `procedure`.
 from __future__ import annotations
 
 import os
+import re
+import stat
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +18,9 @@ from metercap.procedure.description import Procedure, join, parse_procedure
 
 _PACKAGE = Path(__file__).parent
 JOURNAL = "journal.sqlite"
+KEYS = "keys.toml"
+_ADDRESS = re.compile(r"[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}", re.ASCII)
+_KEY = re.compile(r"[0-9A-Fa-f]{32}", re.ASCII)
 
 
 def find_data(given: Path | None) -> Path:
@@ -92,3 +98,37 @@ def load_procedure(data: Path, name: str) -> tuple[Procedure, Procedure]:
     else:
         raise OperatorError(f"procedure {name!r}: not found, expected one of {', '.join(known)}")
     return own, join(own, known, name)
+
+
+def load_keys(data: Path) -> dict[str, bytes]:
+    """The keys of meters that encrypt what they advertise, by address in capitals; {} if none.
+
+    The file holds lines `"F0:00:00:00:00:01" = "32 digits in hex"` and nobody else may read it.
+    Raises OperatorError; no message shows a key.
+    """
+    path = data / KEYS
+    try:
+        with path.open("rb") as file:
+            mode = stat.S_IMODE(os.fstat(file.fileno()).st_mode)
+            if mode & (stat.S_IRWXG | stat.S_IRWXO):
+                raise OperatorError(
+                    f"{path}: found mode {mode:04o}, expected 0600, so that nobody else reads the "
+                    f"keys: chmod 600 {path}"
+                )
+            table = tomllib.load(file)
+    except FileNotFoundError:
+        return {}
+    except OSError as fault:
+        raise OperatorError(f"{path}: cannot be read: {fault.strerror}") from fault
+    except (ValueError, RecursionError) as fault:
+        raise OperatorError(f"{path}: not TOML, expected lines of address = key") from fault
+    keys = {}
+    for address, key in table.items():
+        if _ADDRESS.fullmatch(address) is None:
+            raise OperatorError(f"{path}: found {address!a}, expected an address: F0:00:...")
+        if not isinstance(key, str) or _KEY.fullmatch(key) is None:
+            raise OperatorError(f"{path}: {address}: expected a key of 32 digits in hex")
+        if address.upper() in keys:
+            raise OperatorError(f"{path}: {address}: found again, expected once")
+        keys[address.upper()] = bytes.fromhex(key)
+    return keys
