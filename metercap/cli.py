@@ -5,7 +5,6 @@ Each command imports what it needs when it runs, so that asking for help costs n
 
 from __future__ import annotations
 
-import asyncio
 import json
 import sys
 from collections.abc import Iterator
@@ -23,7 +22,8 @@ if TYPE_CHECKING:
     from metercap.link.bluetooth import Radio
     from metercap.meter.description import Driver
     from metercap.model import Outcome
-    from metercap.procedure.description import Procedure
+    from metercap.person import Person
+    from metercap.visit import Begun
 
 app = typer.Typer(
     help="Record electrical tests of heating controls from any Bluetooth meter.",
@@ -41,7 +41,11 @@ AsJson = Annotated[bool, typer.Option("--json", help="One JSON object a line.")]
 
 _NO = 1
 _UNUSABLE = 2
+_INTERRUPTED = 130  # what a shell reports for a program that Ctrl-C ended
 _JOURNAL = "journal.sqlite"
+# Most meters advertise several times a second; a slow one, or one whose name comes later, gets
+# a longer look.
+_LOOKS_S = (1.0, 4.0)
 
 
 def main() -> NoReturn:
@@ -53,8 +57,6 @@ def main() -> NoReturn:
         status = app(standalone_mode=False, prog_name="metercap")
     except MetercapError as error:
         status = _complain(str(error))
-    except KeyboardInterrupt:
-        status = _complain("interrupted")
     except typer.Exit as stop:
         status = stop.exit_code
     except OSError as error:
@@ -66,6 +68,8 @@ def main() -> NoReturn:
             raise
         said = error.format_message()
         status = _complain(f"{said[:1].lower()}{said[1:].rstrip('.')}; see metercap --help")
+    if status == _INTERRUPTED:
+        _complain("interrupted")
     sys.exit(status if isinstance(status, int) else 0)
 
 
@@ -102,6 +106,7 @@ def demo(
     real_time: Annotated[bool, typer.Option("--real-time", help="Play at its true pace.")] = False,
 ) -> None:
     """Play a whole visit without hardware, and verify its record."""
+    import asyncio
     import tempfile
 
     from rich.console import Console
@@ -115,7 +120,7 @@ def demo(
     folder.mkdir(parents=True, exist_ok=True)
     console = Console(highlight=False)
     # At a terminal the play runs fast but can be followed; into a file it need not wait.
-    share = 1.0 if real_time else (1 / 25 if console.is_terminal else 0.0)
+    share = 1.0 if real_time else (1 / 10 if console.is_terminal else 0.0)
 
     async def wait(ns: int) -> None:
         await asyncio.sleep(share * ns / NS_PER_S)
@@ -142,6 +147,8 @@ def scan(
     data: Data = None,
 ) -> None:
     """List meters in range, and the driver that fits each or why none does."""
+    import asyncio
+
     from metercap import shelf
     from metercap.link.bluetooth import Radio
     from metercap.link.bluetooth import scan as scan_radio
@@ -176,6 +183,19 @@ def scan(
         _print("nothing heard: is the meter switched on, its radio too, and near?")
 
 
+async def _declare(
+    radio: Radio, folder: Path, addresses: list[str], driver_name: str | None
+) -> list[DeclaredMeter]:
+    """The meters of a new job, each with its driver."""
+    from metercap.daemon import DeclaredMeter
+
+    meters = []
+    for number, address in enumerate(addresses, 1):
+        driver = await _find_driver(radio, folder, address, driver_name)
+        meters.append(DeclaredMeter(f"meter-{number}", address, driver))
+    return meters
+
+
 async def _find_driver(radio: Radio, data: Path, address: str, name: str | None) -> Driver:
     """The driver named, or the one that fits what the meter at `address` says of itself."""
     from metercap import shelf
@@ -185,13 +205,15 @@ async def _find_driver(radio: Radio, data: Path, address: str, name: str | None)
     if name is not None:
         return shelf.load_driver(data, name)
     drivers = list(shelf.load_drivers(data).values())
-    for seen in await scan_radio(radio, 5.0):
-        if seen.address.lower() == address.lower():
-            driver, why = find_driver(drivers, seen.name, seen.services)
-            if driver is None:
-                raise OperatorError(f"{address}: {why}; name a driver with --driver")
-            return driver
-    raise OperatorError(f"{address}: not heard, expected a meter that is on and near")
+    found = "not heard, expected a meter that is on and near"
+    for seconds in _LOOKS_S:
+        for seen in await scan_radio(radio, seconds):
+            if seen.address.lower() == address.lower():
+                driver, why = find_driver(drivers, seen.name, seen.services)
+                if driver is not None:
+                    return driver
+                found = f"{why}; name a driver with --driver"
+    raise OperatorError(f"{address}: {found}")
 
 
 @app.command()
@@ -203,6 +225,8 @@ def watch(
     data: Data = None,
 ) -> None:
     """Print readings as they come, one line each."""
+    import asyncio
+
     asyncio.run(_watch(address, driver, seconds, as_json=as_json, data=data))
 
 
@@ -214,39 +238,49 @@ async def _watch(
     as_json: bool,
     data: Path | None,
 ) -> None:
+    import asyncio
+
     from metercap import clock, shelf
     from metercap.daemon import DeclaredMeter
     from metercap.derive import Shown
-    from metercap.link.bluetooth import Radio, supervise
-    from metercap.meter.decode import build_decoder
+    from metercap.errors import LinkLost
+    from metercap.link.bluetooth import Radio
+    from metercap.meter.decode import build_decoder, decode_frame
     from metercap.model import Frame, LinkChange
-    from metercap.visit import target_of
+    from metercap.visit import follow
 
+    folder = shelf.find_data(data)
+    keys = shelf.load_keys(folder)
     async with Radio() as radio:
-        driver = await _find_driver(radio, shelf.find_data(data), address, driver_name)
+        driver = await _find_driver(radio, folder, address, driver_name)
         decoder = build_decoder(driver)
         pending = b""
         seq = 0
+        up = False
 
         def show(item: Frame | LinkChange) -> None:
-            nonlocal pending, seq
+            nonlocal pending, seq, up
             if isinstance(item, LinkChange):
                 pending = b""
-                state = "connected" if item.up else f"link ended: {item.reason}"
+                lost = "link ended" if up else "no link"
+                begun = "heard" if driver.kind == "advert" else "connected"
+                state = begun if item.up else f"{lost}: {item.reason}"
+                up = item.up
                 typer.echo(f"{item.at.utc_text}  {state}", err=True)
                 return
-            outcomes, pending = decoder.decode(item.data, pending)
+            outcomes, pending = decode_frame(decoder, item.source, item.data, pending, item.opened)
             for outcome in outcomes:
                 seq += 1
                 shown = Shown(item.at, seq, "", outcome, item.data, fresh=True)
                 _print_reading(shown, driver.id, as_json=as_json)
 
-        target = target_of(DeclaredMeter("meter", address, driver))
+        meter = DeclaredMeter("meter", address, driver)
         try:
             async with asyncio.timeout(seconds):
-                await supervise(radio, target, clock.now, show)
+                await follow(radio, meter, clock.now, show, keys)
         except TimeoutError:
-            pass
+            if seq == 0:
+                raise LinkLost(f"{address}: found no reading within {seconds:g} s") from None
 
 
 def _print_reading(shown: Any, driver_id: str, *, as_json: bool) -> None:
@@ -277,6 +311,8 @@ def run(
     data: Data = None,
 ) -> None:
     """Walk a procedure with a meter, in the terminal."""
+    import asyncio
+
     asyncio.run(
         _run(
             procedure,
@@ -317,89 +353,91 @@ async def _run(
     capture: Path | None,
     data: Path | None,
 ) -> None:
+    import asyncio
+    import contextlib
+
     from rich.console import Console
 
     from metercap import clock, shelf
-    from metercap.daemon import DeclaredMeter
     from metercap.link.bluetooth import Radio
     from metercap.person import ScriptedPerson, TypingPerson
     from metercap.terminal import Board, print_cautions, visit_table
-    from metercap.visit import linked, open_daemon, walk_through
+    from metercap.visit import linked, open_daemon, take_up, walk_through
 
     folder = shelf.find_data(data)
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    keys = shelf.load_keys(folder)
     _, procedure = shelf.load_procedure(folder, procedure_name)
-    name = who or "the person at work"
-    console = Console(highlight=False)
-    meters: list[DeclaredMeter] = []
-    claims: list[dict[str, object]] = []
-    before = name
+    name, for_practice = who or "the person at work", practice or script is not None
+    begun = None
     if resume is not None:
-        before, procedure, meters, claims = _take_up(folder, resume, procedure.id, addresses)
-        name = who or before
+        begun = _look_up(folder, resume, procedure.id, addresses, is_scripted=script is not None)
+    if begun is not None:
+        procedure, for_practice, name = begun.procedure, begun.practice, who or begun.who
+    console = Console(highlight=False)
     print_cautions(console, procedure)
     board = Board(console, procedure)
-    board.recall(claims)
+    board.recall(begun.claims if begun else [])
+    person: Person | None = None
+    if script is not None:
+        person = ScriptedPerson(*script, procedure, board)
     async with Radio() as radio:
-        meters = meters or [
-            DeclaredMeter(
-                f"meter-{number}", address, await _find_driver(radio, folder, address, driver_name)
+        meters = begun.meters if begun else await _declare(radio, folder, addresses, driver_name)
+        async with contextlib.AsyncExitStack() as stack:
+            kept = stack.enter_context(capture.open("x", encoding="utf-8")) if capture else None
+            daemon = await stack.enter_async_context(
+                open_daemon(folder / _JOURNAL, _log_name(), clock.now, board)
             )
-            for number, address in enumerate(addresses, 1)
-        ]
-        async with open_daemon(folder / _JOURNAL, _log_name(), clock.now, board) as daemon:
-            if resume is not None:
-                await daemon.resume_job(resume)
-                job = resume
-                if name != before:
-                    await daemon.tell("operator", {"by": name})
+            if begun is not None:
+                job = begun.job
+                await take_up(daemon, begun, name)
             else:
                 job = await daemon.open_job(
-                    procedure,
-                    meters,
-                    who=name,
-                    where=where or "not stated",
-                    practice=practice or script is not None,
+                    procedure, meters, who=name, where=where or "not stated", practice=for_practice
                 )
-            board.say(f"job {job}{', taken up again' if resume is not None else ''}")
-            person = (
-                ScriptedPerson(*script, procedure, board)
-                if script is not None
-                else TypingPerson(procedure, board)
-            )
-            async with linked(daemon, radio, meters, clock.now, capture):
+            again = ", taken up again" if begun else ""
+            board.say(f"job {job}{again}{', for practice' if for_practice else ''}")
+            for meter in meters:
+                board.say(f"{meter.name}: {meter.address}, read by {meter.driver.id}")
+            async with linked(daemon, radio, meters, clock.now, kept, keys):
                 with board:
-                    holds = await walk_through(daemon, person, board, name)
+                    typing = person or TypingPerson(procedure, board)
+                    try:
+                        holds = await walk_through(daemon, typing, board, name)
+                    except asyncio.CancelledError:
+                        board.say(f"job {job} stays open; go on with it by --resume {job}", "bold")
+                        raise
     console.print(visit_table(procedure, board.claims))
     _print(f"job {job}: {'all steps hold' if holds else 'not all steps hold'}")
     if not holds:
         raise typer.Exit(_NO)
 
 
-def _take_up(
-    folder: Path, job: int, procedure_id: str, addresses: list[str]
-) -> tuple[str, Procedure, list[DeclaredMeter], list[dict[str, object]]]:
-    """Who was at work on an open job, with what, and what was claimed; as it was begun, not as now.
+def _look_up(
+    folder: Path, job: int, procedure: str, addresses: list[str], *, is_scripted: bool
+) -> Begun:
+    """A job of the journal as it was begun, whatever the files of today say.
 
-    Raises OperatorError where procedure or meters are not those of the job.
+    Raises OperatorError where procedure or meters are not those of the job, and where a script
+    would answer for the person in a job that is no practice.
     """
     from metercap.visit import look_up
 
-    begun, meters = look_up(folder / _JOURNAL, job)
-    assert begun.walk is not None  # noqa: S101  look_up has refused such a job
-    assert begun.procedure is not None  # noqa: S101  same
-    if begun.procedure.id != procedure_id:
+    begun = look_up(folder / _JOURNAL, job)
+    if begun.procedure.id != procedure:
         raise OperatorError(
-            f"job {job}: procedure: found {procedure_id}, expected {begun.procedure.id}, with "
-            "which it was begun"
+            f"job {job}: procedure: found {procedure}, expected {begun.procedure.id}, with which "
+            "it was begun"
         )
-    own = [meter.address for meter in meters]
+    own = [meter.address for meter in begun.meters]
     if [address.lower() for address in addresses] != [address.lower() for address in own]:
         raise OperatorError(
             f"job {job}: meter: found {', '.join(addresses)}, expected {', '.join(own)}, with "
             "which it was begun"
         )
-    return begun.walk.operator, begun.procedure, meters, begun.claims
+    if is_scripted and not begun.practice:
+        raise OperatorError(f"job {job}: --script: the job was not begun for practice")
+    return begun
 
 
 def _log_name() -> str:

@@ -277,12 +277,12 @@ async def play(
         meter = air.meter(driver, "BENCH-SEG 4", _ADDRESS)
         await meter.on()
         job = await daemon.open_job(procedure, [declared], who=WHO, where=WHERE, practice=True)
-        capture = out / f"job-{job}-capture.jsonl"
-        async with (
-            bumble_radio(await air.host()) as radio,
-            linked(daemon, radio, [declared], clock.now, capture),
-        ):
-            await meter.until_subscribed()
-            with board:
-                await Play(daemon, meter, driver, procedure, clock, wait).run()
+        with (out / f"job-{job}-capture.jsonl").open("x", encoding="utf-8") as capture:
+            async with (
+                bumble_radio(await air.host()) as radio,
+                linked(daemon, radio, [declared], clock.now, capture),
+            ):
+                await meter.until_subscribed()
+                with board:
+                    await Play(daemon, meter, driver, procedure, clock, wait).run()
     return job, board

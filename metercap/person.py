@@ -21,6 +21,10 @@ from metercap.sequence.rehearse import answers_as_asked
 from metercap.sequence.walk import AGAIN
 from metercap.terminal import Board, printable
 
+try:
+    import termios
+except ImportError:  # not a POSIX system: what was typed too early may count there
+    termios = None  # type: ignore[assignment]
 NOT_TESTED = "not tested"
 
 
@@ -158,6 +162,8 @@ class TypingPerson:
         self._typed: asyncio.Queue[str | None] = asyncio.Queue()
         self._is_at_terminal = sys.stdin.isatty()
         self._begun = ""
+        if self._is_at_terminal and termios is not None:
+            termios.tcflush(sys.stdin, termios.TCIFLUSH)
         loop = asyncio.get_running_loop()
 
         def read() -> None:
@@ -190,10 +196,11 @@ class TypingPerson:
         return typed
 
     def _let_go(self) -> None:
-        """Drop what was typed before there was a question."""
+        """Drop what was typed before there was a question; only a q counts at any time."""
         while self._is_at_terminal and not self._typed.empty():
-            if self._typed.get_nowait() is None:
-                self._typed.put_nowait(None)
+            typed = self._typed.get_nowait()
+            if typed in {None, "q"}:
+                self._typed.put_nowait(typed)
                 return
 
     async def answer(self, ask: Ask) -> Deed:

@@ -101,7 +101,7 @@ class Board:
         self._live = Live(console=console, transient=True, auto_refresh=False)
         self._begun: int | None = None
         self._elapsed_s = 0
-        self._last_note = ""
+        self._told: set[tuple[str, str]] = set()
         self._asked: Ask | None = None
         self.changed = asyncio.Event()
         self.moved = asyncio.Event()
@@ -173,7 +173,7 @@ class Board:
         return item.title if item else str(name)
 
     def _ask(self, ask: Ask) -> None:
-        self._last_note = ""
+        self._told.clear()
         self._asked = ask
         self._live.update(Text(""), refresh=True)
         step = self._procedure.find_step(ask.id)
@@ -191,20 +191,22 @@ class Board:
         shown = reading_text(progress.reading) if progress.reading else ""
         if progress.signal is Signal.TAKEN:
             return
+        told = (progress.signal.value, progress.note)
+        if progress.note and progress.signal in _TOLD and told not in self._told:
+            self._told.add(told)
+            self.say(f"    {progress.signal.value}: {progress.note}", "yellow")
         if self._console.is_terminal and not self._console.is_dumb_terminal:
             self._live.update(self._moving(progress, shown), refresh=True)
-        elif progress.note and progress.note != self._last_note and progress.signal in _TOLD:
-            self.say(f"    {progress.signal.value}: {progress.note}", "yellow")
-        self._last_note = progress.note
 
     def _moving(self, progress: Progress, shown: str) -> Text:
-        filled = _BAR * progress.held_ns // progress.dwell_ns if progress.dwell_ns else 0
         line = Text(f"{self._clock()}      ")
-        line.append(f"{shown:<24}", style="bold")
-        line.append("█" * filled + "░" * (_BAR - filled))
-        line.append(f"  {progress.signal.value}", style="cyan")
+        line.append(f"{shown:<22}", style="bold")
         if progress.note:
-            line.append(f": {printable(progress.note)}", style="dim")
+            line.append(printable(progress.note), style="cyan")
+        else:
+            filled = _BAR * progress.held_ns // progress.dwell_ns if progress.dwell_ns else 0
+            line.append("█" * filled + "░" * (_BAR - filled))
+            line.append(f"  {progress.signal.value}", style="cyan")
         line.truncate(self._console.width, overflow="ellipsis")
         return line
 
@@ -249,7 +251,7 @@ class Board:
         self._print(line)
 
 
-# What an engineer wants told once in a log without a moving line; the rest comes and goes.
+# What stays to be read, once for each step; the rest comes and goes in the moving line.
 _TOLD = frozenset(
     {
         Signal.WRONG_FUNCTION,

@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
 from pathlib import Path
+from typing import Any, NamedTuple, TextIO
 
 from metercap.daemon import Daemon, DeclaredMeter
-from metercap.derive import Derivation, derive
+from metercap.derive import derive
 from metercap.errors import OperatorError
 from metercap.journal.store import Journal, Writer
-from metercap.link.bluetooth import Radio, Target, supervise
+from metercap.link.bluetooth import Radio, Target, listen, supervise
 from metercap.link.capture import CaptureSink
+from metercap.meter.description import LineDriver
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange
 from metercap.person import Person
+from metercap.procedure.description import Procedure
 from metercap.sequence.effect import Ask
 from metercap.terminal import Board
 
+# Senders that save their battery advertise every half minute or so (common practice).
+LEAST_ADVERT_SILENCE_S = 60.0
 LEAST_SILENCE_S = 3.0  # a link that stands and says nothing for this long, or for five intervals
 SILENCE_INTERVALS = 5
 
@@ -25,18 +30,55 @@ SILENCE_INTERVALS = 5
 def target_of(meter: DeclaredMeter) -> Target:
     """How to reach a declared meter by radio."""
     link = meter.driver.link
+    least_s = LEAST_ADVERT_SILENCE_S if meter.driver.kind == "advert" else LEAST_SILENCE_S
+    silence_s = max(least_s, SILENCE_INTERVALS * link.interval_ns / NS_PER_S)
+    asked = meter.driver if isinstance(meter.driver, LineDriver) and meter.driver.poll else None
+    if asked is not None and asked.poll is not None:
+        # Late answers end in the question who the meter is, which has time-outs of its own.
+        silence_s += SILENCE_INTERVALS * asked.poll.time_out_ns / NS_PER_S
     return Target(
         meter=meter.name,
         address=meter.address,
         notify=link.notify,
         write=link.write,
         start=bytes.fromhex(link.start) if link.start else None,
-        silence_s=max(LEAST_SILENCE_S, SILENCE_INTERVALS * link.interval_ns / NS_PER_S),
+        silence_s=silence_s,
+        asked=asked,
     )
 
 
-def look_up(path: Path, job: int) -> tuple[Derivation, list[DeclaredMeter]]:
-    """A job that the journal at `path` holds, as far as it has come, and the meters it declares.
+def follow(
+    radio: Radio,
+    meter: DeclaredMeter,
+    now: Callable[[], Instant],
+    sink: Callable[[Frame | LinkChange], None],
+    keys: Mapping[str, bytes],
+    first_session: int = 1,
+) -> Coroutine[Any, Any, None]:
+    """Keep to a meter in the way of its driver: connected to, or heard.
+
+    `keys` open what meters encrypt, by address in capitals.
+    """
+    target = target_of(meter)
+    if meter.driver.kind == "advert":
+        key = keys.get(meter.address.upper())
+        return listen(radio, target, now, sink, key=key, first_session=first_session)
+    return supervise(radio, target, now, sink, first_session=first_session)
+
+
+class Begun(NamedTuple):
+    """A job as it was begun, and how far it has come; `who` is at work on it now."""
+
+    job: int
+    procedure: Procedure
+    meters: list[DeclaredMeter]
+    practice: bool
+    who: str
+    claims: list[dict[str, object]]
+
+
+def look_up(path: Path, job: int) -> Begun:
+    """A job that the journal at `path` holds, whether or not it is still open.
 
     Raises JournalError where there is no such journal, OperatorError where there is no such job.
     """
@@ -48,14 +90,29 @@ def look_up(path: Path, job: int) -> tuple[Derivation, list[DeclaredMeter]]:
     if not entries:
         raise OperatorError(f"job {job}: not in this journal")
     derivation = derive(entries)
-    if derivation.walk is None:
+    if derivation.walk is None or derivation.procedure is None:
         raise OperatorError(f"job {job}: was never quite opened, begin another")
-    rows = entries[0].body["meters"]
+    opening = entries[0].body
+    rows = opening["meters"]
     meters = [
         DeclaredMeter(row["name"], row["address"], derivation.driver_of(row["name"]))
         for row in (rows if isinstance(rows, list) else [])
     ]
-    return derivation, meters
+    return Begun(
+        job,
+        derivation.procedure,
+        meters,
+        opening["practice"] is True,
+        derivation.walk.operator,
+        derivation.claims,
+    )
+
+
+async def take_up(daemon: Daemon, begun: Begun, who: str) -> None:
+    """Go on with a job, and say so where it is another person who does."""
+    await daemon.resume_job(begun.job)
+    if who != begun.who:
+        await daemon.tell("operator", {"by": who})
 
 
 @contextlib.asynccontextmanager
@@ -78,27 +135,25 @@ async def linked(
     radio: Radio,
     meters: list[DeclaredMeter],
     now: Callable[[], Instant],
-    capture: Path | None = None,
+    capture: TextIO | None = None,
+    keys: Mapping[str, bytes] | None = None,
 ) -> AsyncIterator[None]:
-    """Keep every meter connected while the body runs; a capture keeps the raw notifications."""
-    targets = [target_of(meter) for meter in meters]
-    async with contextlib.AsyncExitStack() as stack:
-        sink: Callable[[Frame | LinkChange], None] = daemon.put
-        if capture is not None:
-            file = stack.enter_context(capture.open("x", encoding="utf-8"))
-            sink = CaptureSink(file, sink, **{m.name: m.driver.id for m in meters})
-        tasks = [
-            asyncio.create_task(
-                supervise(radio, target, now, sink, first_session=daemon.next_session(target.meter))
-            )
-            for target in targets
-        ]
-        try:
-            yield
-        finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+    """Keep to every meter while the body runs; `capture` keeps the raw bytes, `keys` open them."""
+    sink: Callable[[Frame | LinkChange], None] = daemon.put
+    if capture is not None:
+        sink = CaptureSink(capture, sink, **{meter.name: meter.driver.id for meter in meters})
+    tasks = [
+        asyncio.create_task(
+            follow(radio, meter, now, sink, keys or {}, daemon.next_session(meter.name))
+        )
+        for meter in meters
+    ]
+    try:
+        yield
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 async def walk_through(daemon: Daemon, person: Person, board: Board, who: str) -> bool:

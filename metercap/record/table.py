@@ -36,11 +36,14 @@ COLUMNS = (
 def reading_row(shown: Shown, driver: str) -> dict[str, object]:
     """One reading as JSON values, times after SOSA, unit in UCUM; `value` only with a number.
 
-    Bytes that are no reading have status "invalid" and the reason.
+    Bytes that are no reading have status "invalid", no quantity and the reason. Beside the keys
+    that every row has stand `ceiling` where the display was over or under its range, `marks` where
+    annunciators were lit, `channel` for a second display and `meter` within a job.
     """
     at = _time(shown.at)
     row: dict[str, object] = {"phenomenonTime": at, "resultTime": at}
     outcome = shown.outcome
+    more: dict[str, object] = {}
     if isinstance(outcome, Reading):
         row["quantity"] = outcome.quantity
         if outcome.value is not None:
@@ -51,15 +54,22 @@ def reading_row(shown: Shown, driver: str) -> dict[str, object]:
             "coupling": outcome.coupling,
             "function": outcome.function,
         }
-        if outcome.ceiling is not None:
-            row["ceiling"] = outcome.ceiling
+        if outcome.ceiling is not None and outcome.status in {Status.OVER, Status.UNDER}:
+            more["ceiling"] = outcome.ceiling
         if outcome.marks:
-            row["marks"] = list(outcome.marks)
+            more["marks"] = list(outcome.marks)
         if outcome.channel != "main":
-            row["channel"] = outcome.channel
+            more["channel"] = outcome.channel
     else:
-        row |= {"status": Status.INVALID.value, "reason": outcome.reason}
-    row |= {"seq": shown.seq, "driver": driver, "raw": shown.raw.hex()}
+        row |= {
+            "quantity": None,
+            "unit": None,
+            "status": Status.INVALID.value,
+            "coupling": None,
+            "function": None,
+        }
+        more["reason"] = outcome.reason
+    row |= {"seq": shown.seq, "driver": driver, "raw": shown.raw.hex()} | more
     if shown.meter:
         row["meter"] = shown.meter
     return row

@@ -1,0 +1,159 @@
+"""`run` at a terminal: acts answered by number, Enter to begin, n and q."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from cli.bench import ADDRESS, GOOD, LIFT, TOUCH, ohms, play, put_meter
+from cli.command import metercap_
+from cli.keyboard import Terminal
+from fake_bluez import BluezProcess
+
+FIRST = [
+    ("Who agreed?", "the householder"),
+    ("feed this circuit?", "the fused spur"),
+    ("1) two-pole voltage indicator", "7"),
+    ("found '7', expected a number from 1 to 1", "1"),
+    ("2) damaged", "1"),
+    ("Where?", "at the spur"),
+    ("2) line only", "1"),
+    ("what does the tag say?", "lock 3"),
+    ("2) elsewhere", "1"),
+]
+PROOF = [
+    ("its own number", "07"),
+    ("2) known source", "1"),
+    ("2) did not indicate", "1"),
+    ("2) indication", "1"),
+    ("2) indication", "1"),
+    ("2) indication", "1"),
+    ("its own number", "07"),
+    ("2) known source", "1"),
+    ("2) did not indicate", "1"),
+]
+
+
+def start(data: Path, *more: object, columns: int = 80) -> Terminal:
+    base = ("quick-dead-tests", "--meter", ADDRESS, "--driver", "quick-segments", "--data", data)
+    return Terminal("run", *base, "--who", "R. Ashdown", *more, columns=columns)
+
+
+def answer(terminal: Terminal, rows: list[tuple[str, str]]) -> None:
+    for shown, typed in rows:
+        terminal.until(shown)
+        terminal.type(typed)
+
+
+@pytest.mark.timeout(60)
+def test_a_person_at_the_keyboard_is_led_through_and_may_stop(
+    bluez: BluezProcess, data: Path
+) -> None:
+    put_meter(bluez)
+    play(bluez, LIFT, loop=True)
+    with start(data) as terminal:
+        answer(terminal, FIRST + PROOF)
+        terminal.until("Indicator proved again (indicator: 07;")
+        terminal.until("It begins by itself.")
+        play(bluez, GOOD["The leads' own resistance"])
+        terminal.until("pass  0.280 ± 0.064 Ohm")
+        terminal.until("It begins by itself.")
+        terminal.type("n")
+        answer(
+            terminal,
+            [("Why is it not tested?", ""), ("Why is it not tested?", "no earthed metal here")],
+        )
+        answer(terminal, [("With whom was that agreed?", "the householder")])
+        terminal.until("not tested: Earth continuity at the spur: no earthed metal here")
+        # Everything after it needs it, so the job ends.
+        assert terminal.end() == 1
+        text = terminal.shown
+    assert "job 1: not all steps hold" in text
+    assert "steady" in text
+    assert "█" in text
+    for line in text.replace("\r\n", "\n").split("\n"):
+        assert all(len(part) <= 80 for part in line.split("\r")), line
+    assert "Traceback" not in text
+    assert "Fatal" not in text
+    (row,) = metercap_("jobs", "--json", "--data", data).rows
+    assert (row["state"], row["result"], row["practice"]) == ("finished", "steps missing", False)
+
+
+def test_enter_says_that_the_probes_are_on_but_not_before_they_were_touched(
+    bluez: BluezProcess, data: Path
+) -> None:
+    """The step of the short circuit, alone."""
+    whole = (data / "procedures" / "quick-dead-tests.toml").read_text(encoding="utf-8")
+    head, *steps = whole.split("[[step]]")
+    (step,) = [text for text in steps if 'id = "line-neutral-short"' in text]
+    needs = ', "earth-continuity-valve", "earth-continuity-programmer"'
+    short = f"{head}[[step]]{step.replace(needs, '')}"
+    (data / "procedures" / "quick-dead-tests.toml").write_text(short, encoding="utf-8")
+    put_meter(bluez)
+    play(bluez, LIFT, loop=True)
+    with start(data) as terminal:
+        answer(terminal, FIRST + PROOF)
+        terminal.until("Enter when the probes are on.")
+        terminal.until("touch the probes together")
+        terminal.type("")
+        terminal.until("refused: No short circuit, line to neutral: touch the probes together")
+        play(bluez, TOUCH, loop=True)
+        terminal.until("put the probes on the points, then say so")
+        terminal.type("")
+        play(bluez, [ohms("184.0")], loop=True)
+        terminal.until("pass  184.0")
+        assert terminal.end() == 0
+    assert "job 1: all steps hold" in terminal.shown
+
+
+def test_q_abandons_at_any_question_and_is_kept_in_the_journal(
+    bluez: BluezProcess, data: Path
+) -> None:
+    put_meter(bluez)
+    with start(data, columns=120) as terminal:
+        terminal.until("Who agreed?")
+        terminal.type("q")
+        assert terminal.end() == 1
+    with start(data) as terminal:
+        answer(terminal, FIRST[:2])
+        terminal.until("1) two-pole")
+        terminal.type("q")
+        assert terminal.end() == 1
+    play(bluez, LIFT, loop=True)
+    with start(data) as terminal:
+        answer(terminal, FIRST + PROOF)
+        terminal.until("It begins by itself.")
+        terminal.type("q")
+        assert terminal.end() == 1
+    rows = metercap_("jobs", "--json", "--data", data).rows
+    assert [row["state"] for row in rows] == ["abandoned"] * 3
+
+
+def test_what_was_typed_before_it_was_asked_declares_nothing(
+    bluez: BluezProcess, data: Path
+) -> None:
+    put_meter(bluez)
+    with start(data) as terminal:
+        terminal.until("Caution: ")
+        for _ in range(5):
+            terminal.type("1")
+        terminal.until("Who agreed?")
+        terminal.type("the householder")
+        terminal.until("feed this circuit?")
+        terminal.type("the fused spur")
+        terminal.until("declares: Permission and all sources (agreed-with: the")
+        terminal.type("q")
+        assert terminal.end() == 1
+
+
+def test_an_interrupted_run_leaves_the_job_open(bluez: BluezProcess, data: Path) -> None:
+    put_meter(bluez)
+    with start(data) as terminal:
+        terminal.until("Who agreed?")
+        terminal.process.send_signal(2)
+        assert terminal.end() == 130
+    assert "metercap: interrupted" in terminal.shown
+    assert "job 1 stays open; go on with it by --resume 1" in terminal.shown
+    assert "Traceback" not in terminal.shown
+    (row,) = metercap_("jobs", "--json", "--data", data).rows
+    assert row["state"] == "open"
