@@ -22,6 +22,8 @@ class Table(BaseModel):
 
 
 _MOST_SHOWN = 60
+# A key of many parts costs the TOML reader the square of their number: 100,000 take all memory.
+_MOST_DOTS = 1000
 
 T = TypeVar("T", bound=BaseModel)
 
@@ -68,6 +70,9 @@ def parse_table(
     size = len(text.encode())
     if size > most_bytes:
         raise error(f"{where}: found {size} bytes, expected at most {most_bytes}")
+    dots = max((line.count(".") for line in text.split("\n")), default=0)
+    if dots > _MOST_DOTS:
+        raise error(f"{where}: found {dots} dots in one line, expected at most {_MOST_DOTS}")
     try:
         table = tomllib.loads(text)
     except (ValueError, RecursionError) as fault:  # a number of 5000 digits is a bare ValueError
@@ -79,7 +84,7 @@ def load_table(table: object, model: type[T], where: str, error: type[MetercapEr
     """Check an already parsed `table` against `model`; raises as `parse_table` does."""
     try:
         # By way of JSON, where strictness still lets an array be a tuple and nothing else slip.
-        text = json.dumps(table, default=str)
+        text = json.dumps(table, default=_date)
     except (ValueError, RecursionError) as fault:
         raise error(f"{where}: found tables or numbers beyond all use: {fault}") from fault
     try:
