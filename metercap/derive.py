@@ -13,9 +13,9 @@ from typing import NamedTuple
 from metercap.errors import JournalError
 from metercap.journal import canonical
 from metercap.journal.entry import CLAIM, Entry
-from metercap.meter.decode import Decoder, build_decoder
+from metercap.meter.decode import Decoder, build_decoder, decode_frame
 from metercap.meter.description import Driver, driver_from_json
-from metercap.model import Instant, Outcome, Reading
+from metercap.model import Instant, Outcome, Reading, Refusal
 from metercap.procedure.description import Procedure, procedure_from_json
 from metercap.sequence.effect import Claim, Effect
 from metercap.sequence.event import (
@@ -32,6 +32,9 @@ from metercap.sequence.event import (
     TakenOver,
 )
 from metercap.sequence.walk import Walk
+
+
+_OPENED = ("opened", "unopened")
 
 
 class Shown(NamedTuple):
@@ -197,12 +200,15 @@ class Derivation:
         name, raw_hex = _text(entry, "meter"), _text(entry, "raw")
         session, number = _count(entry, "session"), _count(entry, "number")
         meter, walk, raw = self._meter(name), self._walk(), _bytes(entry, raw_hex)
-        line = f"{entry.seq} {entry.at.boot_ns} {name} {session} {number} {raw_hex}\n"
+        line = f"{entry.seq} {entry.at.boot_ns} {name} {session} {number} {raw_hex}"
+        line += "".join(f" {entry.body[key]}" for key in _OPENED if key in entry.body) + "\n"
         self._digest.update(line.encode())
         self._digested += 1
         self.frames += 1
         fresh = meter.is_fresh(session, number, entry.at)
-        outcomes, pending = meter.decoder.decode(raw, meter.pending if fresh else b"")
+        before = meter.pending if fresh else b""
+        source, opened = _text(entry, "source"), _opened(entry)
+        outcomes, pending = decode_frame(meter.decoder, source, raw, before, opened)
         if fresh:
             meter.pending = pending
         effects: list[Effect | Shown] = []
@@ -257,6 +263,17 @@ def _bytes(entry: Entry, text: str) -> bytes:
         return bytes.fromhex(text)
     except ValueError as error:
         raise JournalError(f"entry {entry.seq}: raw: found {text!r}, expected hex") from error
+
+
+def _opened(entry: Entry) -> bytes | Refusal | None:
+    """What a sealed frame held, or why nothing is taken from it; as `Frame.opened`."""
+    found = [key for key in _OPENED if key in entry.body]
+    if len(found) > 1:
+        raise JournalError(f"entry {entry.seq} (frame): found opened and unopened, expected one")
+    if not found:
+        return None
+    text = _text(entry, found[0])
+    return Refusal(text) if found[0] == "unopened" else _bytes(entry, text)
 
 
 def _rows(entry: Entry, key: str) -> list[dict[str, object]]:

@@ -31,9 +31,10 @@ from bumble.ll import AdvExtInd
 from bumble.transport import open_transport
 
 from metercap.errors import LinkError
+from metercap.link.responder import Responder
 from metercap.meter.advert import SERVICE_DATA
 from metercap.meter.decode import build_decoder
-from metercap.meter.description import AttributeDriver
+from metercap.meter.description import AttributeDriver, LineDriver
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -84,7 +85,8 @@ class VirtualMeter:
     """A meter that speaks as `driver` says, on any HCI transport's `source` and `sink`.
 
     `name` is what it calls itself, `address` its static random address ("F0:00:00:00:00:01").
-    `written` holds what was written to its write characteristic, oldest first. It advertises from
+    `written` holds what was written to its write characteristic, oldest first; a driver with `poll`
+    makes it answer the queries among that from what it was last told to show. It advertises from
     `on` until a central connects, and again when that central has gone.
     """
 
@@ -105,6 +107,10 @@ class VirtualMeter:
         self._decoder = build_decoder(driver)
         self._last = b""
         self._on = False
+        serial = f"bench-{address.replace(':', '').lower()}"
+        self._responder = _responder(driver, serial)
+        self._answering: set[asyncio.Task[None]] = set()
+        self._turn = asyncio.Lock()
         self._listeners: set[Connection] = set()
         self._subscribed = asyncio.Event()
         self._advertising: asyncio.Task[None] | None = None
@@ -119,7 +125,7 @@ class VirtualMeter:
             sink,
         )
         service = None if driver.match.service is None else _uuid(driver.match.service)
-        self._notify = self._add_services(service or UUID(_UNNAMED_SERVICE))
+        self._notify = self._add_services(service or UUID(_UNNAMED_SERVICE), serial)
         short, whole = _advertising(service, name)
         self._device.advertising_data = short
         self._device.scan_response_data = whole
@@ -203,11 +209,17 @@ class VirtualMeter:
             await connection.drain()
 
     async def send_reading(self, reading: Reading) -> None:
-        """Send the bytes that show `reading`, in the meter's own way; raises `DisplayError`."""
+        """Send the bytes that show `reading`, in the meter's own way; raises `DisplayError`.
+
+        A meter that is asked sends nothing by itself: it answers with `reading` from now on.
+        """
+        if self._responder is not None:
+            self._responder.show(reading)
+            return
         data = self._decoder.encode(reading)
         await (self.advertise(data) if self.driver.kind == "advert" else self.send(data))
 
-    def _add_services(self, service: UUID) -> Characteristic[bytes]:
+    def _add_services(self, service: UUID, serial: str) -> Characteristic[bytes]:
         """Build the GATT table and hand back the characteristic that notifies."""
         properties = Characteristic.Properties
         notify = Characteristic[bytes](
@@ -227,11 +239,10 @@ class VirtualMeter:
                     Characteristic.WRITEABLE,
                     CharacteristicValue(
                         read=_refuse_read,
-                        write=lambda _connection, value: self.written.append(bytes(value)),
+                        write=lambda _connection, value: self._take(bytes(value)),
                     ),
                 )
             )
-        serial = f"bench-{self.address.replace(':', '').lower()}"
         self._device.add_services(
             [
                 Service(service, characteristics),
@@ -245,6 +256,18 @@ class VirtualMeter:
             ]
         )
         return notify
+
+    def _take(self, data: bytes) -> None:
+        """Keep what was written, and answer it once the write itself has been answered."""
+        self.written.append(data)
+        if self._responder is not None and (answer := self._responder.take(data)):
+            task = asyncio.create_task(self._answer(answer))
+            self._answering.add(task)
+            task.add_done_callback(self._answering.discard)
+
+    async def _answer(self, data: bytes) -> None:
+        async with self._turn:  # the parts of two answers must not mix
+            await self.send(data)
 
     async def _advertise(self) -> None:
         await self._device.start_advertising()
@@ -267,6 +290,8 @@ class VirtualMeter:
 
     def _forget(self, connection: Connection) -> None:
         self._listeners.discard(connection)
+        if self._responder is not None:
+            self._responder.reset()
         if not self._listeners:
             self._subscribed.clear()
 
@@ -432,6 +457,12 @@ def _constant(number: int, value: bytes) -> Characteristic[bytes]:
     return Characteristic[bytes](
         UUID.from_16_bits(number), Characteristic.Properties.READ, Characteristic.READABLE, value
     )
+
+
+def _responder(driver: Driver, serial: str) -> Responder | None:
+    if isinstance(driver, LineDriver) and driver.poll is not None:
+        return Responder(driver, driver.poll, serial)
+    return None
 
 
 def _descriptors(driver: Driver) -> list[Descriptor]:

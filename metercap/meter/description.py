@@ -1106,6 +1106,7 @@ def _check_poll(driver: LineDriver, poll: Poll) -> None:
         )
     _check_terminator("poll.terminator", poll.terminator or line.terminator)
     _check_queries(driver, poll)
+    _check_turns(driver)
     if len(poll.queries) > 1 and poll.identify is None:
         raise ValueError(
             "poll.identify: missing, so a late answer could be taken for that of another query; "
@@ -1118,6 +1119,26 @@ def _check_poll(driver: LineDriver, poll: Poll) -> None:
         raise ValueError(
             f"link.interval: found {driver.link.interval!r}, expected at least the time in which "
             f"every query of poll.send has its turn, {len(poll.queries)} times {poll.every}"
+        )
+
+
+# What a meter measures by a current of its own, and what it measures on a circuit that is live.
+_DEAD = ("resistance", "conductance", "capacitance")
+_LIVE = ("voltage", "current", "frequency", "power", "apparent power", "energy")
+
+
+def _check_turns(driver: LineDriver) -> None:
+    """A meter may not be sent to its resistance range while its probes stand on live conductors.
+
+    Resistance is measured on dead circuits only (common practice), and only the person with the
+    probes in hand knows which a circuit is: no turn-taking may decide it.
+    """
+    asked = {row.quantity for row in driver.function}
+    dead, live = ([one for one in both if one in asked] for both in (_DEAD, _LIVE))
+    if dead and live:
+        raise ValueError(
+            f"poll.send: found {dead[0]} and {live[0]} in turn, expected one or the other: "
+            "the meter would measure resistance on live conductors"
         )
 
 

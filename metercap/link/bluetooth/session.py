@@ -1,7 +1,8 @@
 """Turns one meter's address into frames for as long as wanted, connecting anew after each loss.
 
-Only a fresh frame proves a link: neither "connected" nor the absence of a complaint does. It
-decodes nothing, never drops or merges equal frames, and never judges what a silence means.
+Only a fresh frame proves a link: neither "connected" nor the absence of a complaint does. It asks
+a meter that has to be asked. It makes no reading, never drops or merges equal frames, and never
+judges what a silence means.
 """
 
 from __future__ import annotations
@@ -9,11 +10,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable
-from typing import TYPE_CHECKING, NamedTuple, NoReturn
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 
 from metercap import clock
 from metercap.errors import LinkError, LinkLost, LinkSilent
 from metercap.link.bluetooth.radio import FAILURES, bounded, plain
+from metercap.link.polling import Polling
 from metercap.model import Frame, LinkChange
 
 if TYPE_CHECKING:
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from bleak.backends.device import BLEDevice
 
     from metercap.link.bluetooth.radio import Radio
+    from metercap.meter.description import LineDriver
     from metercap.model import Instant
 
 Sink = Callable[[Frame | LinkChange], None]
@@ -44,7 +47,8 @@ class Target(NamedTuple):
 
     `meter` is its name within the job, `address` its Bluetooth address, `notify` the UUID of the
     characteristic that sends frames. `write` and `start` are the characteristic and the bytes that
-    make it send, or None. After `silence_s` without a frame the link counts as lost.
+    make it send, or None. After `silence_s` without a frame the link counts as lost. `asked` is the
+    driver of a meter that sends only when asked, as its `poll` says, or None.
     """
 
     meter: str
@@ -53,6 +57,7 @@ class Target(NamedTuple):
     write: str | None
     start: bytes | None
     silence_s: float
+    asked: LineDriver | None = None
 
 
 class Limits(NamedTuple):
@@ -131,6 +136,9 @@ class _Link:
         self._client: BleakClient | None = None
         self._lost: asyncio.Future[str] = self._loop.create_future()
         self._last_s = self._loop.time()
+        self._news = asyncio.Event()
+        driver = target.asked
+        self._polling = Polling(driver, driver.poll) if driver and driver.poll else None
 
     async def run(self, radio: Radio, limits: Limits) -> NoReturn:
         """Connect, subscribe and forward frames; raises what ended it."""
@@ -146,7 +154,9 @@ class _Link:
                 self._client = radio.client(device, self._on_dropped, 2 * limits.connect_s)
                 await self._connect(self._client, limits)
             await self._subscribe(self._client, limits)
-            await self._listen()
+            if self._polling is None:
+                await self._listen()
+            await self._converse(self._client, self._polling, limits)
         finally:
             self._closed = True
             radio.gone.discard(on_gone)
@@ -206,7 +216,7 @@ class _Link:
                 Frame(
                     self._now(),
                     self._target.meter,
-                    self._target.notify,
+                    self._source(bytes(data)),
                     self._session,
                     self.number,
                     bytes(data),
@@ -276,14 +286,62 @@ class _Link:
             )
 
     async def _listen(self) -> NoReturn:
-        silence_s = self._target.silence_s
         while True:
-            left_s = self._last_s + silence_s - self._loop.time()
-            if left_s <= 0:
-                raise LinkSilent(f"the meter sent nothing for {silence_s:g} s")
-            await asyncio.wait({self._lost}, timeout=left_s)
-            if self._lost.done():
-                raise LinkLost(self._lost.result())
+            await asyncio.wait({self._lost}, timeout=self._silence_left_s())
+            self._check_lost()
+
+    def _silence_left_s(self) -> float:
+        left_s = self._last_s + self._target.silence_s - self._loop.time()
+        if left_s <= 0:
+            raise LinkSilent(f"the meter sent nothing for {self._target.silence_s:g} s")
+        return left_s
+
+    def _check_lost(self) -> None:
+        if self._lost.done():
+            raise LinkLost(self._lost.result())
+
+    def _source(self, data: bytes) -> str:
+        """Where a notification came from, and what the meter was being asked when it came."""
+        asked = "" if self._polling is None else self._polling.heard(data, self._loop.time())
+        self._news.set()
+        return f"{self._target.notify} {asked}" if asked else self._target.notify
+
+    async def _converse(self, client: BleakClient, polling: Polling, limits: Limits) -> NoReturn:
+        write = self._characteristic(client, self._target.write or "")
+        while True:
+            self._news.clear()
+            query = polling.due(self._loop.time())
+            if query is not None:
+                await self._write(client, write, query, limits)
+                polling.sent(self._loop.time())
+                continue
+            left_s = min(self._silence_left_s(), polling.wake_s - self._loop.time())
+            news = asyncio.ensure_future(self._news.wait())
+            waited: set[asyncio.Future[Any]] = {self._lost, news}
+            try:
+                await asyncio.wait(waited, timeout=left_s, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                news.cancel()
+            self._check_lost()
+
+    async def _write(
+        self, client: BleakClient, write: BleakGATTCharacteristic, data: bytes, limits: Limits
+    ) -> None:
+        """Write a query in as many parts as the link asks for; they join as bytes of a stream."""
+        answered = "write" in write.properties
+        size = max(write.max_write_without_response_size, 1)
+        for start in range(0, len(data), size):
+            part = data[start : start + size]
+            try:
+                await bounded(
+                    client.write_gatt_char(write, part, response=answered),
+                    limits.notify_s,
+                    self._lost,
+                )
+            except TimeoutError as error:
+                raise LinkLost(
+                    f"the meter did not take a query within {limits.notify_s:g} s"
+                ) from error
 
     def _on_dropped(self) -> None:
         # While connecting, a link comes up and falls several times and the library tries again.
