@@ -264,6 +264,23 @@ def test_an_open_neutral_puts_the_supply_behind_the_load() -> None:
     assert class_between(solve(both, {"hot water": "on"}), "pump N", N) is Class.ZERO
 
 
+def test_live_against_its_own_switchs_direction_is_live_by_back_feed() -> None:
+    # S3: orange feeds the calling stat from behind, and with it the programmer's terminal.
+    assert line(MID, "cylinder stat call") == "0 L L L† L† 0 0 0"
+    assert line(MID, "cylinder stat common") == "0 L L L† L L L† L†"
+    assert line(MID, "cylinder stat satisfied") == "L† F P L† L L L† L†"
+
+
+def test_a_pair_of_terminals_reads_what_lies_between_them() -> None:
+    both = solve(MID, ALL_ON)
+    open_neutral = solve(with_open(MID, "centre N to pump N"), {"hot water": "on"})
+
+    assert class_between(both, "valve grey", "valve white") is Class.PARTIAL
+    assert class_between(both, "valve orange", "valve white") is Class.ZERO
+    # No current, so nothing across the pump, though both its ends stand at the supply.
+    assert class_between(open_neutral, "pump L", "pump N") is Class.ZERO
+
+
 def test_a_lost_neutral_that_loads_share_puts_the_supply_on_every_idle_wire_behind_it() -> None:
     state = solve(with_open(MID, "spur N to centre N"), {"hot water": "on"})
 
