@@ -1,7 +1,7 @@
 """Readings of one point to "it stands still": the two-halves rule. It judges no limit.
 
 The last `window` of readings is cut in half. The step has settled when the means of the halves
-agree so closely that an exponential tail with the declared slowest time constant can have no more
+agree so closely, their own standard error allowed for, that an exponential tail with the declared slowest time constant can have no more
 than a fifth of the meter's own limit of error left, the spread is within that limit of error, and
 both stay so for the dwell. Source of the link between difference and tail: arithmetic on an
 exponential, D = r (e^x - 1)^2 / x with x = window / (2 * slowest).
@@ -23,7 +23,9 @@ from metercap.model import NS_PER_S, Accuracy
 _ROUNDING_VARIANCE = Decimal(1) / 12
 # (1 + rho) / (1 - rho) for neighbouring readings that share half their deviation, rho = 0.5.
 _SERIAL_FACTOR = 3
+_SURE = Decimal("1.645")  # standard errors that leave one chance in twenty, one-sided
 _SHARE_OF_ERROR = 5  # the tail left over may be this part of the meter's limit of error
+_LEAST_TAIL_COUNTS = Decimal("0.2")  # less than this is hidden by rounding, whoever looks
 _LEAST_SPREAD_COUNTS = Decimal(3)
 _LEAST_PART_PERCENT = 80  # of the readings that the meter's own rate promises
 
@@ -140,9 +142,9 @@ class Window:
         squares = sum(counts * counts for counts in every)
         within = squares - Decimal(sum1) * sum1 / n1 - Decimal(sum2) * sum2 / n2
         pooled = max(within / (n - 2), _ROUNDING_VARIANCE)
-        doubt = (pooled * (Decimal(1) / n1 + Decimal(1) / n2) * _SERIAL_FACTOR).sqrt()
+        doubt = _SURE * (pooled * (Decimal(1) / n1 + Decimal(1) / n2) * _SERIAL_FACTOR).sqrt()
         difference = abs(Decimal(sum1) / n1 - Decimal(sum2) / n2)
-        tail = error / _SHARE_OF_ERROR
+        tail = max(error / _SHARE_OF_ERROR, _LEAST_TAIL_COUNTS)
         allowed = tail * self._factor
         if difference + doubt > allowed:
             return None
