@@ -216,7 +216,9 @@ def _split(payload: bytes) -> tuple[list[tuple[int, bytes]], Refusal | None]:
         id_ = payload[at]
         start, size = at + 1, LENGTHS.get(id_)
         if id_ in _WITH_LENGTH or id_ == _COMMAND:
-            told = payload[start] if start < len(payload) else 0
+            if start == len(payload):
+                return objects, Refusal(f"object 0x{id_:02X}: found no length, expected one byte")
+            told = payload[start]
             size = 1 + (told & _COMMAND_LENGTH) if id_ == _COMMAND else told
             start += 1
         if size is None:
@@ -226,7 +228,7 @@ def _split(payload: bytes) -> tuple[list[tuple[int, bytes]], Refusal | None]:
                 f"the last {left} bytes are not read"
             )
         if start + size > len(payload):
-            found = max(0, len(payload) - start)
+            found = len(payload) - start
             return objects, Refusal(f"object 0x{id_:02X}: found {found} bytes, expected {size}")
         objects.append((id_, payload[start : start + size]))
         at = start + size
