@@ -28,7 +28,7 @@ from dbus_fast import BusType, Message, MessageType, Variant
 from dbus_fast.aio import MessageBus
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 BLUEZ = "org.bluez"
 MANAGER = "org.freedesktop.DBus.ObjectManager"
@@ -42,6 +42,7 @@ HCI = "/org/bluez/hci0"
 BASE = "-0000-1000-8000-00805f9b34fb"
 BURST = 100  # a client library that sends some 230 signals unread loses its bus connection
 ADVERTISE_S = 0.01
+LEAST_PAYLOAD = 20  # bytes of a notification at the smallest ATT_MTU, 23
 
 CONFIGURATION = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
@@ -116,6 +117,7 @@ class FakeBluez:
     def __init__(self) -> None:
         self.meters: dict[str, Meter] = {}  # by device path; on the air
         self.objects: dict[str, dict[str, dict[str, Variant]]] = {}
+        self.service_data: dict[str, dict[str, Variant]] = {}  # by device path and UUID
         self.scanning: set[str] = set()  # bus names of the clients that scan
         self.subscribed: dict[str, list[str]] = {}  # characteristic path: bus names
         self.written: dict[str, list[bytes]] = {}
@@ -123,6 +125,8 @@ class FakeBluez:
         self.faults: list[Fault] = []
         self.players: dict[str, asyncio.Task[None]] = {}
         self.silenced: set[str] = set()
+        self.responders: dict[str, Callable[[bytes], bytes]] = {}  # by device path
+        self.responses: set[asyncio.Task[None]] = set()
         self.bus = MessageBus(bus_type=BusType.SYSTEM)
         self._called = asyncio.Event()
         self._sent = 0
@@ -140,7 +144,8 @@ class FakeBluez:
 
     async def stop(self) -> None:
         """Leave the bus as a killed service does: without a word to anybody."""
-        tasks = {*self.players.values(), *({self._advertiser} if self._advertiser else ())}
+        tasks = {*self.players.values(), *self.responses}
+        tasks |= {self._advertiser} if self._advertiser else set()
         for task in tasks:
             task.cancel()
         if tasks:
@@ -201,6 +206,23 @@ class FakeBluez:
             self.players[address].cancel()
         self.players[address] = asyncio.create_task(self._play(address, every_ms, frames, loop))
 
+    def answer(self, address: str, answers: dict[str, list[str]]) -> None:
+        """Answer lines of text that are written, each with the next of its texts, then the last.
+
+        A line that is no key is not answered. For more than a table, set `responders`.
+        """
+        left = {query: list(texts) for query, texts in answers.items()}
+        buffer = b""
+
+        def respond(data: bytes) -> bytes:
+            nonlocal buffer
+            *lines, buffer = (buffer + data).split(b"\n")
+            texts = [left.get(line.decode(), []) for line in lines]
+            said = [some.pop(0) if len(some) > 1 else some[0] for some in texts if some]
+            return b"".join(text.encode() + b"\n" for text in said)
+
+        self.responders[_path(address)] = respond
+
     def drop(self, address: str) -> None:
         """Lose the link; the service's objects stay."""
         self._disconnected(_path(address))
@@ -217,6 +239,15 @@ class FakeBluez:
         """Switch the meter off: lost, forgotten and no longer on the air."""
         self.remove(address)
         self.meters.pop(_path(address), None)
+
+    def advertise(self, address: str, uuid: str, hex: str) -> None:  # noqa: A002  as above
+        """Advertise these service data from now on."""
+        self.service_data.setdefault(_path(address), {})[uuid] = Variant("ay", bytes.fromhex(hex))
+        if _path(address) in self.objects and self.scanning:
+            self._change(_path(address), DEVICE, ServiceData=self._service_data(_path(address)))
+
+    def _service_data(self, path: str) -> Variant:
+        return Variant("a{sv}", self.service_data.get(path, {}))
 
     def silence(self, address: str, on: bool = True) -> None:
         """Keep the link but send nothing, or send again."""
@@ -301,6 +332,7 @@ class FakeBluez:
                         Paired=Variant("b", False),
                         Connected=Variant("b", False),
                         ServicesResolved=Variant("b", False),
+                        ServiceData=self._service_data(path),
                         ManufacturerData=Variant(
                             "a{qv}",
                             {key: Variant("ay", data) for key, data in meter.manufacturer.items()},
@@ -559,11 +591,23 @@ class FakeBluez:
 
     def _on_WriteValue(self, message: Message) -> None:  # noqa: N802  the bus's name
         device = "/".join(message.path.split("/")[:5])
-        self.written.setdefault(device, []).append(bytes(message.body[0]))
+        data = bytes(message.body[0])
+        self.written.setdefault(device, []).append(data)
+        if device in self.responders and (answer := self.responders[device](data)):
+            task = asyncio.create_task(self._respond(device, answer))
+            self.responses.add(task)
+            task.add_done_callback(self.responses.discard)
+
+    async def _respond(self, device: str, answer: bytes) -> None:
+        """Send an answer in the parts that the smallest link cuts it into."""
+        address = self.meters[device].address
+        for start in range(0, len(answer), LEAST_PAYLOAD):
+            await self.notify(address, answer[start : start + LEAST_PAYLOAD].hex())
 
 
 COMMANDS = {
     "adapter",
+    "answer",
     "calm",
     "drop",
     "fault",
@@ -630,7 +674,7 @@ class BluezProcess:
 
     def send(self, command: dict[str, Any]) -> dict[str, Any]:
         """Give one command; its answer. Raises RuntimeError when it was not obeyed."""
-        if command["do"] in ("meter", "play"):
+        if command["do"] in ("answer", "meter", "play"):
             self._setup.append(command)
         return self._ask(command)
 
