@@ -10,6 +10,7 @@ import asyncio
 import logging
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Self
 
 from bumble import data_types
@@ -33,11 +34,12 @@ from bumble.transport import open_transport
 from metercap.errors import LinkError
 from metercap.link.responder import Responder
 from metercap.meter.advert import SERVICE_DATA
+from metercap.meter.attribute import AttributeDecoder
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import AttributeDriver, LineDriver
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Mapping
     from types import TracebackType
 
     from bumble.core import DataType
@@ -48,6 +50,9 @@ if TYPE_CHECKING:
 
     from metercap.meter.description import Driver
     from metercap.model import Reading
+
+    # Characteristic (UUID text) -> 16-bit number of a descriptor -> its octets.
+    Told = Mapping[str, Mapping[int, bytes]]
 
 # Legacy advertising carries 31 bytes, and each part of it spends two on its length and type
 # (Bluetooth Core 5.4, Vol 6, Part B, 2.3.1.3 and Vol 3, Part C, 11).
@@ -60,6 +65,7 @@ _DEVICE_INFORMATION = 0x180A
 _MODEL_NUMBER = 0x2A24
 _SERIAL_NUMBER = 0x2A25
 _PRESENTATION_FORMAT = 0x2904
+_VALID_RANGE = 0x2906
 _BASE_UUID_TAIL = "-0000-1000-8000-00805f9b34fb"
 # Ten times a second is usual for a battery instrument (common practice); a test asks for more.
 _ADVERTISING_INTERVAL_MS = 100.0
@@ -86,8 +92,9 @@ class VirtualMeter:
 
     `name` is what it calls itself, `address` its static random address ("F0:00:00:00:00:01").
     `written` holds what was written to its write characteristic, oldest first; a driver with `poll`
-    makes it answer the queries among that from what it was last told to show. It advertises from
-    `on` until a central connects, and again when that central has gone.
+    makes it answer the queries among that from what it was last told to show. `told` are
+    descriptors beside those that the driver says. It advertises from `on` until a central connects,
+    and again when that central has gone.
     """
 
     def __init__(
@@ -99,19 +106,21 @@ class VirtualMeter:
         sink: TransportSink | Controller,
         *,
         interval_ms: float = _ADVERTISING_INTERVAL_MS,
+        told: Told | None = None,
     ) -> None:
         self.driver = driver
         self.name = name
         self.address = address
         self.written: list[bytes] = []
         self._decoder = build_decoder(driver)
-        self._last = b""
+        self._last: dict[str, bytes] = {}
+        self._told = told or {}
         self._on = False
         serial = f"bench-{address.replace(':', '').lower()}"
         self._responder = _responder(driver, serial)
         self._answering: set[asyncio.Task[None]] = set()
         self._turn = asyncio.Lock()
-        self._listeners: set[Connection] = set()
+        self._listeners: set[tuple[Connection, str]] = set()
         self._subscribed = asyncio.Event()
         self._advertising: asyncio.Task[None] | None = None
         self._device = Device.from_config_with_hci(
@@ -125,7 +134,7 @@ class VirtualMeter:
             sink,
         )
         service = None if driver.match.service is None else _uuid(driver.match.service)
-        self._notify = self._add_services(service or UUID(_UNNAMED_SERVICE), serial)
+        self._sources = self._add_services(service or UUID(_UNNAMED_SERVICE), serial)
         short, whole = _advertising(service, name)
         self._device.advertising_data = short
         self._device.scan_response_data = whole
@@ -133,11 +142,11 @@ class VirtualMeter:
 
     @property
     def subscribed(self) -> bool:
-        """Whether anyone has asked for notifications on a connection that still stands."""
+        """Whether anyone has asked for all notifications on a connection that still stands."""
         return self._subscribed.is_set()
 
     async def until_subscribed(self) -> None:
-        """Wait until someone has asked for notifications."""
+        """Wait until someone has asked for all notifications."""
         await self._subscribed.wait()
 
     async def on(self) -> None:
@@ -188,15 +197,17 @@ class VirtualMeter:
         if self._on:
             await self._advertise()
 
-    async def send(self, data: bytes) -> None:
+    async def send(self, data: bytes, source: str | None = None) -> None:
         """Notify every subscriber of `data`, and return when the radio has taken it.
 
+        `source` is the characteristic's UUID, None that of `link.notify`.
         One call is one notification. A line instrument is a byte stream, so bytes that exceed a
         notification are cut into several; for any other meter that raises `LinkError`, because no
         receiver could tell the parts from whole frames.
         """
-        self._last = data
-        for connection in tuple(self._listeners):
+        source = source or self.driver.link.notify
+        self._last[source] = data
+        for connection in [each for each, asked in self._listeners if asked == source]:
             room = connection.att_mtu - _NOTIFICATION_HEADER_BYTES
             if len(data) > room and self.driver.kind != "line":
                 raise LinkError(
@@ -204,7 +215,7 @@ class VirtualMeter:
                 )
             for start in range(0, max(len(data), 1), room):
                 await self._device.notify_subscriber(
-                    connection, self._notify, data[start : start + room]
+                    connection, self._sources[source], data[start : start + room]
                 )
             await connection.drain()
 
@@ -217,20 +228,18 @@ class VirtualMeter:
             self._responder.show(reading)
             return
         data = self._decoder.encode(reading)
-        await (self.advertise(data) if self.driver.kind == "advert" else self.send(data))
+        if isinstance(self._decoder, AttributeDecoder):
+            await self.send(data, self._decoder.source_of(reading.function))
+        else:
+            await (self.advertise(data) if self.driver.kind == "advert" else self.send(data))
 
-    def _add_services(self, service: UUID, serial: str) -> Characteristic[bytes]:
-        """Build the GATT table and hand back the characteristic that notifies."""
+    def _add_services(self, service: UUID, serial: str) -> dict[str, Characteristic[bytes]]:
+        """Build the GATT table and hand back the characteristics that notify, by their UUIDs."""
         properties = Characteristic.Properties
-        notify = Characteristic[bytes](
-            _uuid(self.driver.link.notify),
-            properties.READ | properties.NOTIFY,
-            Characteristic.READABLE,
-            CharacteristicValue(read=lambda _connection: self._last),
-            _descriptors(self.driver),
-        )
-        notify.on(Characteristic.EVENT_SUBSCRIPTION, self._on_subscription)
-        characteristics = [notify]
+        driver = self.driver
+        names = driver.sources if isinstance(driver, AttributeDriver) else (driver.link.notify,)
+        sources = {source: self._source(source) for source in names}
+        characteristics = list(sources.values())
         if self.driver.link.write is not None:
             characteristics.append(
                 Characteristic[bytes](
@@ -255,6 +264,19 @@ class VirtualMeter:
                 ),
             ]
         )
+        return sources
+
+    def _source(self, source: str) -> Characteristic[bytes]:
+        """A characteristic that notifies, and holds the last of what it sent."""
+        properties = Characteristic.Properties
+        notify = Characteristic[bytes](
+            _uuid(source),
+            properties.READ | properties.NOTIFY,
+            Characteristic.READABLE,
+            CharacteristicValue(read=lambda _connection: self._last.get(source, b"")),
+            _descriptors(self.driver, source, self._told.get(source, {})),
+        )
+        notify.on(Characteristic.EVENT_SUBSCRIPTION, partial(self._on_subscription, source))
         return notify
 
     def _take(self, data: bytes) -> None:
@@ -281,15 +303,22 @@ class VirtualMeter:
         if self._on:
             self._advertising = asyncio.create_task(self._advertise())
 
-    def _on_subscription(self, connection: Connection, notify: bool, _indicate: bool) -> None:
-        if notify:
-            self._listeners.add(connection)
+    def _on_subscription(
+        self, source: str, connection: Connection, notify: bool, _indicate: bool
+    ) -> None:
+        if not notify:
+            self._forget(connection, source)
+            return
+        self._listeners.add((connection, source))
+        if all((connection, each) in self._listeners for each in self._sources):
             self._subscribed.set()
-        else:
-            self._forget(connection)
 
-    def _forget(self, connection: Connection) -> None:
-        self._listeners.discard(connection)
+    def _forget(self, connection: Connection, source: str | None = None) -> None:
+        self._listeners -= {
+            (each, asked)
+            for each, asked in self._listeners
+            if each is connection and source in {None, asked}
+        }
         if self._responder is not None:
             self._responder.reset()
         if not self._listeners:
@@ -349,11 +378,19 @@ class Air:
     ) -> None:
         await self.close()
 
-    def meter(self, driver: Driver, name: str, address: str) -> VirtualMeter:
-        """Put a meter here, still switched off."""
+    def meter(
+        self, driver: Driver, name: str, address: str, told: Told | None = None
+    ) -> VirtualMeter:
+        """Put a meter here, still switched off; `told` as in `VirtualMeter`."""
         controller = _Controller(name, link=self._link)
         meter = VirtualMeter(
-            driver, name, address, controller, controller, interval_ms=self._interval_ms
+            driver,
+            name,
+            address,
+            controller,
+            controller,
+            interval_ms=self._interval_ms,
+            told=told,
         )
         self._meters.append(meter)
         return meter
@@ -465,12 +502,18 @@ def _responder(driver: Driver, serial: str) -> Responder | None:
     return None
 
 
-def _descriptors(driver: Driver) -> list[Descriptor]:
-    """Give the descriptor by which a self-described value says its format and unit."""
-    if not isinstance(driver, AttributeDriver) or driver.attribute.presentation is None:
-        return []
-    octets = bytes.fromhex(driver.attribute.presentation)
-    return [Descriptor(UUID.from_16_bits(_PRESENTATION_FORMAT), Characteristic.READABLE, octets)]
+def _descriptors(driver: Driver, source: str, told: Mapping[int, bytes]) -> list[Descriptor]:
+    """Give the descriptors by which a value says format, unit and range, and those of `told`."""
+    octets = [*told.items()]
+    if isinstance(driver, AttributeDriver):
+        table = driver.table_of(source)
+        octets += [(_PRESENTATION_FORMAT, each) for each in table.formats]
+        if table.valid_range is not None:
+            octets.append((_VALID_RANGE, bytes.fromhex(table.valid_range)))
+    return [
+        Descriptor(UUID.from_16_bits(number), Characteristic.READABLE, each)
+        for number, each in octets
+    ]
 
 
 def _advertising(service: UUID | None, name: str) -> tuple[bytes, bytes]:

@@ -251,29 +251,38 @@ def parts_of(table: AttributeTable) -> tuple[Part, ...]:
                 "which a meter says what it measures"
             )
         return adopted.parts
-    told = _told(table)
+    tolds = [_told(octets) for octets in table.formats]
+    if len(tolds) == 1:
+        return (_told_part(tolds[0], table.valid_range),)
+    return tuple(
+        _told_part(told, None)._replace(channel=f"value-{n}" if n > 1 else "main")
+        for n, told in enumerate(tolds, 1)
+    )
+
+
+def _told(octets: bytes) -> Presentation:
+    try:
+        return parse_presentation(octets)
+    except ValueError as fault:
+        raise ValueError(f"presentation: {fault}") from fault
+
+
+def _told_part(told: Presentation, valid_range: str | None) -> Part:
     part = Part(told.quantity, told.unit, told.form, 8 * told.bytes, d=told.exponent)
-    if told.is_floating:
-        return (part,)
-    most = (_MOST_WIDE_COUNT if part.bits >= _WIDE_BITS else _MOST_COUNT) - 1
-    if table.valid_range is not None:
+    if valid_range is not None:
         try:
-            low, high = parse_valid_range(bytes.fromhex(table.valid_range), told)
+            low, high = parse_valid_range(bytes.fromhex(valid_range), told)
         except ValueError as fault:
             raise ValueError(f"valid_range: {fault}") from fault
         if max(-low, high) >= _MOST_WIDE_COUNT:
             raise ValueError(f"valid_range: found {low} to {high}, expected at most 15 digits")
-        return (part._replace(lowest=low, highest=high),)
+        return part._replace(lowest=low, highest=high)
+    if told.is_floating:
+        return part
     # Without a range, an end of the format may well be a meter's own mark of an overload.
+    most = (_MOST_WIDE_COUNT if part.bits >= _WIDE_BITS else _MOST_COUNT) - 1
     high, low = max(_ends(part)) - 1, min(_ends(part)) + 1 if part.form == "sint" else 0
-    return (part._replace(lowest=max(low, -most), highest=min(high, most)),)
-
-
-def _told(table: AttributeTable) -> Presentation:
-    try:
-        return parse_presentation(bytes.fromhex(table.presentation or ""))
-    except ValueError as fault:
-        raise ValueError(f"presentation: {fault}") from fault
+    return part._replace(lowest=max(low, -most), highest=min(high, most))
 
 
 def find_part(driver: AttributeDriver, row: AttributeFunction) -> Part | None:

@@ -39,14 +39,13 @@ Bit = Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,2})\.[0-7]$")]
 Segment = Annotated[
     str, Rule(pattern=r"^(on|off|(0|[1-9][0-9]{0,2})\.[0-7]( (0|[1-9][0-9]{0,2})\.[0-7]){0,7})$")
 ]
-Number = Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,8})(\.[0-9]{1,8})?$")]
+Number = Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,8})(\.[0-9]{1,12})?$")]
 # What scpi.MOST_WHOLE and MOST_PLACES allow, the longest of any kind.
 Signed = Annotated[str, Rule(pattern=r"^-?[0-9]{1,15}(\.[0-9]{1,24})?$")]
 Query = Annotated[str, Rule(pattern=r"^[!-~]([ -~]{0,62}[!-~])?$")]
 Duration = Annotated[str, Rule(pattern=r"^[0-9]{1,4}(\.[0-9]{1,3})? (ms|s|min)$")]
 Size = Annotated[int, Rule(ge=1, le=MOST_FRAME_BYTES)]
 Index = Annotated[int, Rule(ge=0, lt=MOST_FRAME_BYTES)]
-Sint32 = Annotated[int, Rule(ge=-(2**31), lt=2**31)]
 # As far as canonical JSON keeps whole numbers (RFC 8785, section 3.2.2.3).
 RawValue = Annotated[int, Rule(gt=-(2**53), lt=2**53)]
 Decimals = Annotated[int, Rule(ge=0, le=MOST_DIGITS)]
@@ -396,19 +395,27 @@ class LineDriver(Driver):
 class AttributeTable(Table):
     """Either an adopted `characteristic` (its 16-bit number) or the 7 octets of its 0x2904.
 
+    Several 0x2904, in the order of its 0x2905, describe as many values one behind another.
     `valid_range` are the octets of its 0x2906: what lies beyond is over or under. `counts` is the
     highest number without point that a ranging meter shows (medfloat32 only). `over` and its
     fellows are raw values that are no number (whole numbers of 0x2904 only, which have none).
     """
 
     characteristic: Annotated[str, Rule(pattern=r"^[0-9A-F]{4}$")] | None = None
-    presentation: Hex | None = None
+    presentation: Hex | Annotated[tuple[Hex, ...], Rule(min_length=2, max_length=16)] | None = None
     valid_range: Hex | None = None
     counts: Annotated[int, Rule(ge=99, le=8_000_000)] | None = None
     over: RawValue | None = None
     under: RawValue | None = None
     unknown: RawValue | None = None
     invalid: RawValue | None = None
+
+    @property
+    def formats(self) -> tuple[bytes, ...]:
+        """The octets of each 0x2904; none for an adopted characteristic."""
+        given = self.presentation or ()
+        texts = (given,) if isinstance(given, str) else given
+        return tuple(bytes.fromhex(text) for text in texts)
 
     @property
     def specials(self) -> dict[int, Status]:
@@ -431,7 +438,8 @@ class AlsoTable(AttributeTable):
 class AttributeFunction(Function):
     """What one value of an attribute means; `channel` tells it from the meter's other values.
 
-    `marks` say in which way it is not the present value, such as "average".
+    A `ceiling` of 0 stands for one that nobody states. `marks` say in which way it is not the
+    present value, such as "average".
     """
 
     channel: Key = "main"
@@ -442,7 +450,8 @@ class AttributeFunction(Function):
     ) -> Reading:
         """As for every row, with the row's own channel and marks."""
         shown = super().reading(value, status, tuple(sorted({*self.marks, *marks})))
-        return shown._replace(channel=self.channel)
+        ceiling = self.ceiling if Decimal(self.ceiling) else None
+        return shown._replace(channel=self.channel, ceiling=ceiling)
 
 
 class AttributeDriver(Driver):
@@ -1198,6 +1207,8 @@ def _check_attribute_table(place: str, table: AttributeTable) -> tuple[Part, ...
     except ValueError as fault:
         raise ValueError(f"{place}.{fault}") from fault
     floating = parts[0].is_floating
+    if len(table.formats) > 1 and (table.specials or table.valid_range or table.counts):
+        raise ValueError(f"{place}: found more keys with several formats, expected none")
     if table.counts is not None and not (floating and table.characteristic is None):
         raise ValueError(f"{place}.counts: found without a medfloat32")
     if table.valid_range is not None and table.characteristic is not None:
