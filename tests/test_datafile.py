@@ -65,7 +65,10 @@ def test_a_good_file_is_read() -> None:
         ),
         (
             f"[only]\nname = [{', '.join(['1'] * 100)}]",
-            f"sheet.toml: only.name: found [{'1, ' * 18}1,..., expected: input should be a valid string",
+            (
+                f"sheet.toml: only.name: found [{'1, ' * 18}1,..., "
+                "expected: input should be a valid string"
+            ),
         ),
     ],
 )

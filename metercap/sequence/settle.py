@@ -1,10 +1,11 @@
 """Readings of one point to "it stands still": the two-halves rule. It judges no limit.
 
 The last `window` of readings is cut in half. The step has settled when the means of the halves
-agree so closely, their own standard error allowed for, that an exponential tail with the declared slowest time constant can have no more
-than a fifth of the meter's own limit of error left, the spread is within that limit of error, and
-both stay so for the dwell. Source of the link between difference and tail: arithmetic on an
-exponential, D = r (e^x - 1)^2 / x with x = window / (2 * slowest).
+agree so closely, their own standard error allowed for, that an exponential tail with the declared
+slowest time constant can have no more than a fifth of the meter's own limit of error left, the
+spread is within that limit of error, and both stay so for the dwell. Source of the link between
+difference and tail: arithmetic on an exponential, D = r (e^x - 1)^2 / x with
+x = window / (2 * slowest).
 
 Sums run over whole counts of the last displayed digit, and what is not whole is Decimal, so the
 same readings settle alike on every machine.
