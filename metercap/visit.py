@@ -12,9 +12,10 @@ from metercap.daemon import Daemon, DeclaredMeter
 from metercap.derive import derive
 from metercap.errors import OperatorError
 from metercap.journal.store import Journal, Writer
-from metercap.link.bluetooth import Radio, Target, listen, supervise
+from metercap.link.bluetooth import Radio, Target, listen, look, supervise
 from metercap.link.capture import CaptureSink
-from metercap.meter.description import LineDriver
+from metercap.meter.description import AttributeDriver, Driver, LineDriver
+from metercap.meter.found import find_found
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange
 from metercap.person import Person
 from metercap.procedure.description import Procedure
@@ -44,7 +45,20 @@ def target_of(meter: DeclaredMeter) -> Target:
         start=bytes.fromhex(link.start) if link.start else None,
         silence_s=silence_s,
         asked=asked,
+        also=tuple(meter.driver.sources)[1:] if isinstance(meter.driver, AttributeDriver) else (),
     )
+
+
+async def look_at(radio: Radio, address: str) -> Driver:
+    """Make a driver of what the meter at `address` says of itself when one connects to it.
+
+    Raises LinkError where it cannot be looked at, OperatorError where it does not say what it
+    measures.
+    """
+    driver, why = find_found(await look(radio, address))
+    if driver is None:
+        raise OperatorError(f"{address}: {why}")
+    return driver
 
 
 def follow(

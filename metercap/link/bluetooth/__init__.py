@@ -1,8 +1,20 @@
 """Frames from meters over Bluetooth Low Energy; the only room that knows the client library."""
 
 from metercap.link.bluetooth.advert import listen
+from metercap.link.bluetooth.look import look
 from metercap.link.bluetooth.radio import Radio
 from metercap.link.bluetooth.scan import Seen, scan
 from metercap.link.bluetooth.session import LIMITS, Limits, Sink, Target, supervise
 
-__all__ = ["LIMITS", "Limits", "Radio", "Seen", "Sink", "Target", "listen", "scan", "supervise"]
+__all__ = [
+    "LIMITS",
+    "Limits",
+    "Radio",
+    "Seen",
+    "Sink",
+    "Target",
+    "listen",
+    "look",
+    "scan",
+    "supervise",
+]

@@ -46,9 +46,10 @@ class Target(NamedTuple):
     """One meter to keep connected.
 
     `meter` is its name within the job, `address` its Bluetooth address, `notify` the UUID of the
-    characteristic that sends frames. `write` and `start` are the characteristic and the bytes that
-    make it send, or None. After `silence_s` without a frame the link counts as lost. `asked` is the
-    driver of a meter that sends only when asked, as its `poll` says, or None.
+    characteristic that sends frames, `also` those of others that do. `write` and `start` are the
+    characteristic and the bytes that make it send, or None. After `silence_s` without a frame the
+    link counts as lost. `asked` is the driver of a meter that sends only when asked, as its `poll`
+    says, or None.
     """
 
     meter: str
@@ -58,6 +59,7 @@ class Target(NamedTuple):
     start: bytes | None
     silence_s: float
     asked: LineDriver | None = None
+    also: tuple[str, ...] = ()
 
 
 class Limits(NamedTuple):
@@ -117,6 +119,49 @@ async def supervise(
             wait_s = min(wait_s * 2, limits.backoff_most_s)
 
 
+async def find_meter(
+    radio: Radio, address: str, limits: Limits, lost: asyncio.Future[str]
+) -> BLEDevice:
+    """Hear the meter, or find the link to it that still stands; raises LinkLost where neither is.
+
+    The caller holds the radio's lock.
+    """
+    # A path from an earlier scan may be dead: the service forgets devices within seconds.
+    # The scan keeps its own time, so the outer limit leaves room for starting and stopping it.
+    limit_s = limits.scan_s + limits.notify_s + limits.disconnect_s
+    device = await bounded(radio.find_device(address, limits.scan_s), limit_s, lost)
+    if device is None:
+        # A link that a killed recorder or an unanswered disconnect left standing keeps the
+        # meter from advertising, for ever.
+        device = await bounded(radio.find_connected(address), limits.notify_s, lost)
+    if device is None:
+        raise LinkLost(
+            f"the meter {address} was not seen within {limits.scan_s:g} s: "
+            "is it switched on, near, and not connected elsewhere?"
+        )
+    return device
+
+
+async def connect(client: BleakClient, limits: Limits, lost: asyncio.Future[str]) -> None:
+    """Connect a new client; raises LinkLost where that takes too long, else what the radio does."""
+    try:
+        await bounded(client.connect(), limits.connect_s, lost)
+    except TimeoutError as error:
+        raise LinkLost(
+            f"the meter did not finish connecting within {limits.connect_s:g} s"
+        ) from error
+
+
+async def disconnect(client: BleakClient, limits: Limits) -> None:
+    """End the connection as well as it can be ended; raises nothing that the radio does.
+
+    Also after a drop: else the library keeps one bus connection for each lost link, and the
+    bus allows a user some 256 of them.
+    """
+    with contextlib.suppress(*FAILURES):
+        await bounded(client.disconnect(), limits.disconnect_s)
+
+
 class _Link:
     """One connection, from the scan to the disconnect; `up` and `number` tell how far it came."""
 
@@ -149,10 +194,13 @@ class _Link:
         radio.gone.add(on_gone)
         try:
             async with radio.lock:
-                device = await self._find(radio, limits)
+                device = await find_meter(radio, self._target.address, limits, self._lost)
                 # Twice the limit, so that ours ends the connect, and its reason is the one told.
                 self._client = radio.client(device, self._on_dropped, 2 * limits.connect_s)
-                await self._connect(self._client, limits)
+                await connect(self._client, limits, self._lost)
+                self._linked = True
+                if not self._client.is_connected:
+                    raise LinkLost("the meter dropped the link as soon as it stood")
             await self._subscribe(self._client, limits)
             if self._polling is None:
                 await self._listen()
@@ -162,51 +210,16 @@ class _Link:
             radio.gone.discard(on_gone)
 
     async def disconnect(self, limits: Limits) -> None:
-        """End the connection as well as it can be ended; raises nothing that the radio does.
-
-        Also after a drop: else the library keeps one bus connection for each lost link, and the
-        bus allows a user some 256 of them.
-        """
+        """End the connection as well as it can be ended; raises nothing that the radio does."""
         if self._client is not None:
-            with contextlib.suppress(*FAILURES):
-                await bounded(self._client.disconnect(), limits.disconnect_s)
-
-    async def _find(self, radio: Radio, limits: Limits) -> BLEDevice:
-        # A path from an earlier scan may be dead: the service forgets devices within seconds.
-        # The scan keeps its own time, so the outer limit leaves room for starting and stopping it.
-        limit_s = limits.scan_s + limits.notify_s + limits.disconnect_s
-        device = await bounded(
-            radio.find_device(self._target.address, limits.scan_s), limit_s, self._lost
-        )
-        if device is None:
-            # A link that a killed recorder or an unanswered disconnect left standing keeps the
-            # meter from advertising, for ever.
-            device = await bounded(
-                radio.find_connected(self._target.address), limits.notify_s, self._lost
-            )
-        if device is None:
-            raise LinkLost(
-                f"the meter {self._target.address} was not seen within {limits.scan_s:g} s: "
-                "is it switched on, near, and not connected elsewhere?"
-            )
-        return device
-
-    async def _connect(self, client: BleakClient, limits: Limits) -> None:
-        try:
-            await bounded(client.connect(), limits.connect_s, self._lost)
-        except TimeoutError as error:
-            raise LinkLost(
-                f"the meter did not finish connecting within {limits.connect_s:g} s"
-            ) from error
-        self._linked = True
-        if not client.is_connected:
-            raise LinkLost("the meter dropped the link as soon as it stood")
+            await disconnect(self._client, limits)
 
     async def _subscribe(self, client: BleakClient, limits: Limits) -> None:
-        notify = self._characteristic(client, self._target.notify)
+        sources = (self._target.notify, *self._target.also)
+        senders = [self._characteristic(client, source) for source in sources]
         await self._read_facts(client, limits)
 
-        def on_value(_: BleakGATTCharacteristic, data: bytearray) -> None:
+        def on_value(sender: BleakGATTCharacteristic, data: bytearray) -> None:
             if self._closed:  # a late call from a connection that has ended
                 return
             self._last_s = self._loop.time()
@@ -216,7 +229,7 @@ class _Link:
                 Frame(
                     self._now(),
                     self._target.meter,
-                    self._source(bytes(data)),
+                    self._source(sender.uuid.lower(), bytes(data)),
                     self._session,
                     self.number,
                     bytes(data),
@@ -224,7 +237,8 @@ class _Link:
             )
 
         try:
-            await bounded(client.start_notify(notify, on_value), limits.notify_s, self._lost)
+            for sender in senders:
+                await bounded(client.start_notify(sender, on_value), limits.notify_s, self._lost)
             self._announce()
             if self._target.write is not None and self._target.start is not None:
                 write = self._characteristic(client, self._target.write)
@@ -300,11 +314,11 @@ class _Link:
         if self._lost.done():
             raise LinkLost(self._lost.result())
 
-    def _source(self, data: bytes) -> str:
+    def _source(self, source: str, data: bytes) -> str:
         """Where a notification came from, and what the meter was being asked when it came."""
         asked = "" if self._polling is None else self._polling.heard(data, self._loop.time())
         self._news.set()
-        return f"{self._target.notify} {asked}" if asked else self._target.notify
+        return f"{source} {asked}" if asked else source
 
     async def _converse(self, client: BleakClient, polling: Polling, limits: Limits) -> NoReturn:
         write = self._characteristic(client, self._target.write or "")
