@@ -295,7 +295,7 @@ class _DigitsRule:
         }
         self._writes = {status: str(texts[0]) for status, texts in value.specials.items() if texts}
         self.mask = self._characters.mask | self._sign | self._points_mask | self._places.mask
-        self.loose = self._places.mask
+        self.loose, self.unshown = self._places.mask, 0
 
     def read(self, frame: int, row: FrameFunction) -> _Shown:
         text = ""
@@ -385,7 +385,7 @@ class _CountRule:
         }
         self._writes = {status: int(raws[0]) for status, raws in value.specials.items() if raws}
         self.mask = self._count.mask | self._sign | self._places.mask
-        self.loose = self._places.mask
+        self.loose, self.unshown = self._places.mask, 0
         if self._exponent is not None:
             self.mask |= self._exponent.mask
 
@@ -443,6 +443,8 @@ class _NumberRule:
         }
         self.mask = self._bits.mask | self._places.mask
         self.loose = self._places.mask
+        # A float32 may hold more than its display shows; that both show the same is checked apart.
+        self.unshown = self._bits.mask if self._type == "float32" else 0
 
     def read(self, frame: int, row: FrameFunction) -> _Shown:
         raw = self._bits.read(frame)
@@ -622,8 +624,8 @@ class FrameDecoder:
     def is_same(self, one: bytes, other: bytes) -> bool:
         """Whether two frames differ at most in what no reading determines.
 
-        That is: reserved bits, the digits behind an over-range flag or state, and the point beside
-        what is no number; and then the checksum.
+        That is: reserved bits, the digits behind an over-range flag or state, the point beside what
+        is no number, and what of a float32 is not shown; and then the checksum.
         """
         a, b = (int.from_bytes(data, "little") ^ self._xor for data in (one, other))
         loose = self._reserved
@@ -632,16 +634,18 @@ class FrameDecoder:
         states = self._state.read(a), self._state.read(b)
         if states[0] is states[1] is not Status.OK:
             loose |= self._state.mask | self._rule.mask & ~self._sign
-        if all(self._is_no_number(number) for number in (a, b)):
-            loose |= self._rule.loose
+        loose |= self._not_shown(a) & self._not_shown(b)
         if (a ^ b) & loose and self._sum is not None:
             loose |= sum(1 << bit for bit in checksum_bits(self._sum))
         return len(one) == len(other) and not (a ^ b) & ~loose
 
-    def _is_no_number(self, frame: int) -> bool:
+    def _not_shown(self, frame: int) -> int:
+        """Bits of the value that a frame's reading leaves open."""
         row = self._rows.get(frame & self._select_mask)
         shown = "no function" if row is None else self._rule.read(frame, row)
-        return not isinstance(shown, str) and shown[0] is not Status.OK
+        if isinstance(shown, str):
+            return 0
+        return self._rule.loose if shown[0] is not Status.OK else self._rule.unshown
 
     def _wrong_length(self, found: int) -> Refusal:
         if found < self._length:

@@ -1,0 +1,225 @@
+"""Columns of bits and a value that was found to what stands beside it: sign, point, state, rows.
+
+Whatever always went with a function, a point or an overload becomes part of its code, so that a
+frame is only read where all of it is as it was seen.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from metercap.meter.infer.columns import Board, Target
+from metercap.meter.infer.value import ValueFit
+from metercap.model import Status
+
+Function = tuple[str, str, str | None]
+
+
+class Row(NamedTuple):
+    """One row of the function table: its code, its decimals where the row carries them."""
+
+    function: Function
+    code: int
+    decimals: int | None
+    samples: int
+
+
+class Beside(NamedTuple):
+    """What the bits beside the value say."""
+
+    numbers: int  # column of samples that show a number and are kept
+    overs: int  # column of samples that show none and are kept
+    sign: int | None
+    sign_inverted: bool
+    row_bits: tuple[int, ...]
+    rows: tuple[Row, ...]
+    place_bits: tuple[int, ...]
+    places: dict[int, int]
+    state_bits: tuple[int, ...]
+    states: dict[int, Status]
+    notes: tuple[str, ...]
+    next_states: tuple[str, ...]
+
+    @property
+    def claimed(self) -> frozenset[int]:
+        """All bits that say something here."""
+        sign = () if self.sign is None else (self.sign,)
+        return frozenset((*sign, *self.row_bits, *self.place_bits, *self.state_bits))
+
+
+def read_beside(board: Board, fit: ValueFit, free: frozenset[int]) -> Beside | str:
+    """Find it in the bits of `free`; a line saying what is missing where the labels need more."""
+    notes: list[str] = []
+    asked: list[str] = []
+    bits = [bit for bit in board.varying if bit in free and bit not in fit.claimed]
+    numbers = fit.kept
+    sign, sign_inverted = None, False
+    minus = board.where(label.is_negative for label in board.labels)
+    if not fit.has_sign:
+        found = _find_sign(board, bits, numbers, minus)
+        if found is not None:
+            sign, sign_inverted = found
+            bits.remove(sign)
+        elif minus & numbers:
+            notes.append("sign: no single bit goes with the minus; readings with one are left out")
+            numbers &= ~minus
+    if not minus & numbers:
+        asked.append("a negative reading (probes the other way round)")
+    told = _find_rows(board, bits, numbers, has_point=fit.has_point)
+    if isinstance(told, str):
+        return told
+    row_bits, rows, place_bits, places = told
+    overs = board.where(label.status is not Status.OK for label in board.labels)
+    known = {row.function for row in rows}
+    for index in board.indices(overs):
+        function = board.labels[index].function
+        code = board.code_of(index, row_bits)
+        if not any(row.function == function and row.code == code for row in rows):
+            overs &= ~(1 << index)
+            if function not in known:
+                asked.append(f"a number in {name_of(function)}, which only an overload showed")
+    used = {*row_bits, *place_bits}
+    quiet = [b for b in bits if b not in used and board.is_constant_within(b, [numbers])]
+    overs, state_bits, states = _find_states(board, fit, quiet, numbers, overs)
+    if not overs:
+        asked.append("an overload (OL) in a function that has also shown a number")
+    return Beside(
+        numbers,
+        overs,
+        sign,
+        sign_inverted,
+        row_bits,
+        rows,
+        place_bits,
+        places,
+        state_bits,
+        states,
+        tuple(notes),
+        tuple(dict.fromkeys(asked)),
+    )
+
+
+def name_of(function: Function) -> str:
+    """A function as a person says it: "mV dc"."""
+    return f"{function[1]} {function[2] or ''}".strip()
+
+
+def _find_sign(board: Board, bits: list[int], numbers: int, minus: int) -> tuple[int, bool] | None:
+    """The one bit that goes with the minus, and whether it is inverted."""
+    target = Target(numbers, minus & numbers)
+    if not target.minority:
+        return None
+    # Where whole functions were only ever negative, their own bits go with the minus as well.
+    classes = _classes(board, numbers, by_places=False).values()
+    if all(target.want & members in {0, members} for members in classes):
+        return None
+    same, inverted = board.find_same(target, bits)
+    if len(same) + len(inverted) != 1:
+        return None
+    return (same + inverted)[0], bool(inverted)
+
+
+def _classes(
+    board: Board, samples: int, *, by_places: bool
+) -> dict[tuple[Function, int | None], int]:
+    classes: dict[tuple[Function, int | None], int] = {}
+    for index in board.indices(samples):
+        label = board.labels[index]
+        key = label.function, label.places if by_places else None
+        classes[key] = classes.get(key, 0) | 1 << index
+    return classes
+
+
+_Told = tuple[tuple[int, ...], tuple[Row, ...], tuple[int, ...], dict[int, int]]
+
+
+def _find_rows(board: Board, bits: list[int], numbers: int, *, has_point: bool) -> _Told | str:
+    moving = [bit for bit in bits if bit in set(board.varying_in(numbers))]
+    classes = _classes(board, numbers, by_places=False)
+    row_bits = tuple(b for b in moving if board.is_constant_within(b, classes.values()))
+    shown = {
+        function: {board.labels[index].places for index in board.indices(members)}
+        for (function, _), members in classes.items()
+    }
+    if has_point or all(len(places) == 1 for places in shown.values()):
+        rows = tuple(
+            _row(board, members, row_bits, function, max(shown[function]))
+            for (function, _), members in classes.items()
+        )
+        return _twins(rows) or (row_bits, rows, (), {})
+    by_places: dict[int, int] = {}
+    for index in board.indices(numbers):
+        places = board.labels[index].places
+        by_places[places] = by_places.get(places, 0) | 1 << index
+    place_bits = tuple(
+        b for b in moving if b not in row_bits and board.is_constant_within(b, by_places.values())
+    )
+    codes = {_code(board, members, place_bits): places for places, members in by_places.items()}
+    rows = tuple(
+        _row(board, members, row_bits, function, None) for (function, _), members in classes.items()
+    )
+    finer = _classes(board, numbers, by_places=True)
+    range_bits = tuple(b for b in moving if board.is_constant_within(b, finer.values()))
+    # Bits that need both function and point to tell them are a range code; it may go on otherwise.
+    is_split = {*range_bits} <= {*row_bits, *place_bits}
+    if is_split and len(codes) == len(by_places) and _twins(rows) is None:
+        return row_bits, rows, place_bits, codes
+    row_bits = range_bits
+    rows = tuple(
+        _row(board, members, row_bits, function, places)
+        for (function, places), members in finer.items()
+    )
+    return _twins(rows) or (row_bits, rows, (), {})
+
+
+def _code(board: Board, members: int, bits: tuple[int, ...]) -> int:
+    first = (members & -members).bit_length() - 1
+    return board.code_of(first, bits)
+
+
+def _row(
+    board: Board, members: int, bits: tuple[int, ...], function: Function, decimals: int | None
+) -> Row:
+    return Row(function, _code(board, members, bits), decimals, members)
+
+
+def _twins(rows: tuple[Row, ...]) -> str | None:
+    """One line where two rows have one code."""
+    seen: dict[int, Row] = {}
+    for row in rows:
+        other = seen.setdefault(row.code, row)
+        if other is not row:
+            what = [
+                name_of(each.function)
+                + ("" if each.decimals is None else f" with {each.decimals} decimals")
+                for each in (other, row)
+            ]
+            return f"function: no bit tells {what[0]} from {what[1]}"
+    return None
+
+
+def _find_states(
+    board: Board, fit: ValueFit, quiet: list[int], numbers: int, overs: int
+) -> tuple[int, tuple[int, ...], dict[int, Status]]:
+    """(samples kept, bits, code -> status) of what only ever moved beside an overload."""
+    if not fit.has_over:
+        # A sample said to be an overload that differs in nothing from a number is a wrong label.
+        usual = _code(board, numbers, tuple(quiet))
+        for index in board.indices(overs):
+            is_beside = board.code_of(index, quiet) != usual
+            if index not in fit.no_numbers and not is_beside:
+                overs &= ~(1 << index)
+    if not overs:
+        return 0, (), {}
+    state_bits = tuple(b for b in quiet if not board.is_constant_within(b, [numbers | overs]))
+    if not state_bits:
+        return overs, (), {}
+    usual = _code(board, numbers, state_bits)
+    states = {usual: Status.OK}
+    for index in board.indices(overs):
+        code, status = board.code_of(index, state_bits), board.labels[index].status
+        if code != usual:
+            # With a sign beside it, an overload below says itself by both.
+            is_plain = states.get(code, status) is Status.OVER or status is Status.OVER
+            states[code] = Status.OVER if is_plain else status
+    return overs, state_bits, states
