@@ -607,6 +607,7 @@ class FakeBluez:
 
 COMMANDS = {
     "adapter",
+    "advertise",
     "answer",
     "calm",
     "drop",

@@ -63,12 +63,11 @@ def decode_opened(
 ) -> tuple[tuple[Outcome, ...], bytes]:
     """As `Decoder.decode`, of sealed `data` that the recorder opened, or could not (see `Frame`).
 
-    A recorder holds the sender's key and a record does not, so the
-    opened bytes stand in the record beside the sealed ones, and whoever derives the job again
-    reads those. What this costs: without the key, an auditor takes the recorder's word that the
-    one came from the other, as for the frame itself; with it, `advert.open_sealed` shows it. The
-    key in the record would have saved that word, and let every holder read, and forge, all that
-    the sender ever sends.
+    A recorder holds the sender's key and a record does not, so the opened bytes stand in the record
+    beside the sealed ones, and whoever derives the job again reads those. What this costs: without
+    the key, an auditor takes the recorder's word that the one came from the other, as for the frame
+    itself; with it, `advert.open_sealed` shows it. The key in the record would have saved that
+    word, and let every holder read, and forge, all that the sender ever sends.
     """
     if isinstance(opened, Refusal):
         return (opened,), pending
@@ -78,13 +77,19 @@ def decode_opened(
 
 
 def decode_frame(
-    decoder: Decoder, source: str, data: bytes, pending: bytes = b""
+    decoder: Decoder,
+    source: str,
+    data: bytes,
+    pending: bytes = b"",
+    opened: bytes | Refusal | None = None,
 ) -> tuple[tuple[Outcome, ...], bytes]:
-    """Read one notification as it is kept, with its frame's `source`; else as `Decoder.decode`.
+    """Read a frame as it is kept: `source`, `data`, `opened` as there; else as `Decoder.decode`.
 
     The source says what a meter with `poll` was being asked, without which its answers say nothing,
     and which of several attributes a value is of.
     """
+    if opened is not None:
+        return decode_opened(decoder, data, opened, pending)
     if isinstance(decoder, ReplyDecoder):
         taken = decoder.take(find_asked(source), data, pending)
         return taken.outcomes, taken.pending

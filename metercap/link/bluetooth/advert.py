@@ -164,7 +164,9 @@ class _Ear:
 
     def _begin(self) -> None:
         self._up = True
-        self._said, self._number, self._last, self._packet = "", 0, b"", b""
+        # The last packet is not forgotten: the Bluetooth service may tell of it once more, from its
+        # own memory, when a sender comes back.
+        self._said, self._number = "", 0
         self._sink(
             LinkChange(self._now(), self._target.meter, self._session, up=True, reason="heard")
         )

@@ -25,7 +25,7 @@ from metercap.errors import LinkError, LinkLost
 from metercap.link.bluetooth import service
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Coroutine
+    from collections.abc import AsyncIterator, Callable, Coroutine
     from types import TracebackType
     from typing import Any
 
@@ -148,6 +148,30 @@ class Radio:
         for listener in tuple(self.back if present else self.gone):
             listener()
 
+    @contextlib.asynccontextmanager
+    async def _scanning(
+        self, on_advertisement: Callable[[BLEDevice, AdvertisementData], None]
+    ) -> AsyncIterator[BleakScanner]:
+        """Scan for the length of the block.
+
+        Whoever is cancelled while the scan starts waits until it has, and then stops it: the
+        library cannot stop one whose start was cut off, and the service would go on scanning for
+        it. Cancelled again, it is left so.
+        """
+        scanner = BleakScanner(on_advertisement, backend=self.scanner_backend)
+        start = asyncio.ensure_future(scanner.start())
+        try:
+            await asyncio.shield(start)
+            yield scanner
+        finally:
+            if not start.done():
+                try:
+                    await asyncio.wait({start})
+                finally:
+                    start.cancel()
+            if not start.cancelled() and start.exception() is None:
+                await scanner.stop()
+
     def _hear(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
         for ear in tuple(self.ears):
             ear(device, advertisement)
@@ -166,10 +190,9 @@ class Radio:
 
     async def discover(self, seconds: float) -> list[tuple[BLEDevice, AdvertisementData]]:
         """Listen for `seconds` and hand back each device with its newest advertisement."""
-        scanner = BleakScanner(self._hear, backend=self.scanner_backend)
-        async with scanner:
+        async with self._scanning(self._hear) as scanner:
             await asyncio.sleep(seconds)
-        return list(scanner.discovered_devices_and_advertisement_data.values())
+            return list(scanner.discovered_devices_and_advertisement_data.values())
 
     async def find_device(self, address: str, limit_s: float) -> BLEDevice | None:
         """Listen until `address` advertises; None when it did not within `limit_s`."""
@@ -180,7 +203,7 @@ class Radio:
             if device.address.upper() == address.upper() and not seen.done():
                 seen.set_result(device)
 
-        async with BleakScanner(on_advertisement, backend=self.scanner_backend):
+        async with self._scanning(on_advertisement):
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(limit_s):
                     return await seen
