@@ -88,7 +88,10 @@ def private_bus() -> Iterator[str]:
 
 
 class Meter(NamedTuple):
-    """What one advertising meter is: `information` maps 16-bit UUIDs (4 hex digits) to text."""
+    """What one advertising meter is: `information` maps 16-bit UUIDs (4 hex digits) to text.
+
+    `descriptors` maps them to the octets of what describes `notify`.
+    """
 
     address: str
     name: str
@@ -99,6 +102,7 @@ class Meter(NamedTuple):
     information: dict[str, str]
     manufacturer: dict[int, bytes]
     rssi: int
+    descriptors: dict[str, bytes]
 
 
 class Fault(NamedTuple):
@@ -173,10 +177,12 @@ class FakeBluez:
         information: dict[str, str] | None = None,
         manufacturer: dict[str, str] | None = None,
         rssi: int = -60,
+        descriptors: dict[str, str] | None = None,
     ) -> None:
         """Put a meter on the air; it plays only after `start` (hex) was written, if that is given.
 
-        `manufacturer` maps a company identifier in decimal to hex.
+        `manufacturer` maps a company identifier in decimal to hex, and `descriptors` the 4 hex
+        digits of what describes `notify`.
         """
         self.meters[_path(address)] = Meter(
             address,
@@ -188,6 +194,7 @@ class FakeBluez:
             information or {},
             {int(key): bytes.fromhex(value) for key, value in (manufacturer or {}).items()},
             rssi,
+            {short: bytes.fromhex(value) for short, value in (descriptors or {}).items()},
         )
 
     async def notify(self, address: str, hex: str) -> None:  # noqa: A002  the commands' word
@@ -465,6 +472,15 @@ class FakeBluez:
                         Characteristic=Variant("o", one),
                         Value=Variant("ay", b""),
                     )
+                told = meter.descriptors if uuid_ == meter.notify else {}
+                for index, (short, octets) in enumerate(told.items()):
+                    self._add(
+                        f"{one}/desc{0x8000 + index:04x}",
+                        DESCRIPTOR,
+                        UUID=Variant("s", f"0000{short}{BASE}"),
+                        Characteristic=Variant("o", one),
+                        Value=Variant("ay", octets),
+                    )
 
     # -- the bus -----------------------------------------------------------------------------------
 
@@ -503,7 +519,7 @@ class FakeBluez:
             return Message.new_error(message, unknown, f"no object {message.path}")
         if fault := self._strikes("error", message.member):
             return Message.new_error(message, fault.error, fault.text)
-        if not self.objects[HCI][ADAPTER]["Powered"].value:
+        if message.member != "Set" and not self.objects[HCI][ADAPTER]["Powered"].value:
             return Message.new_error(message, f"{BLUEZ}.Error.NotReady", "Resource Not Ready")
         return None
 
@@ -520,6 +536,11 @@ class FakeBluez:
                 for path in [path for path in self.objects if DEVICE in self.objects[path]]:
                     self._withdraw(path, DEVICE, "RSSI")
                 self._change(HCI, ADAPTER, Discovering=Variant("b", False))
+
+    def _on_Set(self, message: Message) -> None:  # noqa: N802  the bus's name
+        _interface, name, value = message.body
+        assert name == "Powered", name
+        self.power(value.value)
 
     def _on_SetDiscoveryFilter(self, message: Message) -> None:  # noqa: N802  the bus's name
         """Accept any filter; everything on the air is Low Energy."""
@@ -585,8 +606,10 @@ class FakeBluez:
             self._change(message.path, CHARACTERISTIC, Notifying=Variant("b", False))
 
     def _on_ReadValue(self, message: Message) -> Message:  # noqa: N802  the bus's name
-        value = self.objects[message.path][CHARACTERISTIC]["Value"].value
-        self._change(message.path, CHARACTERISTIC, Value=Variant("ay", value))
+        held = self.objects[message.path]
+        kind = CHARACTERISTIC if CHARACTERISTIC in held else DESCRIPTOR
+        value = held[kind]["Value"].value
+        self._change(message.path, kind, Value=Variant("ay", value))
         return Message.new_method_return(message, "ay", [value])
 
     def _on_WriteValue(self, message: Message) -> None:  # noqa: N802  the bus's name
