@@ -132,7 +132,8 @@ async def find_meter(
     device = await bounded(radio.find_device(address, limits.scan_s), limit_s, lost)
     if device is None:
         # A link that a killed recorder or an unanswered disconnect left standing keeps the
-        # meter from advertising, for ever.
+        # meter from advertising, for ever. Asked last: the client library goes on calling connected
+        # what was so when the service died, and asked first it would keep us from ever scanning.
         device = await bounded(radio.find_connected(address), limits.notify_s, lost)
     if device is None:
         raise LinkLost(
