@@ -53,3 +53,13 @@ def test_two_that_fit_are_none_chosen() -> None:
         None,
         "bench-line and twin fit alike: name one",
     )
+
+
+def test_a_driver_for_one_meter_comes_before_the_one_for_all_of_its_kind() -> None:
+    every = shipped("open-advert")
+    match = every.match.model_copy(update={"name": "BOILER *"})
+    own = every.model_copy(update={"id": "boiler", "match": match})
+    services = [every.match.service or ""]
+
+    assert find_driver([every, own], "BOILER 1", services) == (own, "boiler fits")
+    assert find_driver([every, own], "LOFT 1", services) == (every, "open-advert fits")
