@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 # Our choice: a second line or a repeated notification that follows an answer comes within a few
 # connection intervals (7.5 to 50 ms are common practice), so it is seen before the next query.
 GAP_S = 0.1
-MARK_TIMES = 3  # our choice: time-outs that a meter has to say who it is before the link is ended
+MARK_TIMES = 3  # our choice: how often a meter may not say who it is before the link is ended
 MOST_ERRORS = 10  # our choice: entries of an error queue that are asked for in a row
 
 
@@ -36,6 +36,7 @@ class Polling:
     def __init__(self, driver: LineDriver, poll: Poll) -> None:
         self._decoder = ReplyDecoder(driver, poll)
         self._end = bytes.fromhex(poll.terminator or driver.line.terminator)
+        self._line_end = bytes.fromhex(driver.line.terminator)
         self._queries = poll.queries
         self._identify = poll.identify
         self._error_query = poll.error_query
@@ -49,7 +50,10 @@ class Polling:
         self._number = 0
         self._turn = 0
         self._errors = 0
+        self._marks = 0
         self._in_step = poll.identify is None
+        # Whether the last notification ended no line: the tail of it would read as a number.
+        self._is_cut = False
         self._pending = b""
 
     @property
@@ -76,16 +80,17 @@ class Polling:
         self._number += 1
         self._asked = Asked(self._number, 0, query)
         self._pending = b"" if self._number == 1 else self._pending
-        self._deadline_s = now_s + self._limit_s(query)
+        self._deadline_s = now_s + self._time_out_s
         return query.encode("ascii") + self._end
 
     def sent(self, now_s: float) -> None:
         """Count the time-out from now, when the last part of the query has been written."""
         if self._asked is not None:
-            self._deadline_s = now_s + self._limit_s(self._asked.query)
+            self._deadline_s = now_s + self._time_out_s
 
     def heard(self, data: bytes, now_s: float) -> str:
         """Take one notification; what the meter was being asked, or "" for nothing."""
+        self._is_cut = not data.endswith(self._line_end)
         if self._asked is None:
             self._pending = self._decoder.take(None, data, self._pending).pending
             self._in_step = False
@@ -97,13 +102,13 @@ class Polling:
             self._end_query(asked.query, answer, now_s)
         return asked.text
 
-    def _limit_s(self, query: str) -> float:
-        return self._time_out_s * (MARK_TIMES if query == self._identify else 1)
-
     def _choose(self, now_s: float) -> str:
-        if not self._in_step and self._identify is not None:
-            return self._identify
-        self._in_step = True
+        if not self._in_step:
+            if self._identify is not None:
+                return self._identify
+            if self._is_cut:
+                raise LinkSilent(f"the meter stopped in the middle of a line, {self._quiet_s:g} s")
+            self._in_step = True
         if self._errors and self._error_query is not None:
             return self._error_query
         query = self._queries[self._turn % len(self._queries)]
@@ -114,7 +119,13 @@ class Polling:
     def _give_up(self, query: str, now_s: float) -> None:
         """Take an answer for late from now on."""
         if query == self._identify:
-            raise LinkSilent(f"the meter did not answer {query} within {self._limit_s(query):g} s")
+            # Asking again is no risk: a second set of four fields is no number either.
+            self._marks += 1
+            if self._marks == MARK_TIMES:
+                raise LinkSilent(
+                    f"the meter did not answer {query} within {self._time_out_s:g} s, "
+                    f"{MARK_TIMES} times"
+                )
         if query == self._error_query:
             self._error_query = None  # it knows none, and would cost a time-out each time
         self._end_query(query, Answer.BAD, now_s)
@@ -126,10 +137,11 @@ class Polling:
             self._in_step = False
             self._next_s = now_s + self._quiet_s
             # The meter's own word on what went wrong, once it can be understood again.
-            self._errors = 0 if query in {self._error_query, self._identify} else MOST_ERRORS
+            if query != self._identify:
+                self._errors = 0 if query == self._error_query else MOST_ERRORS
         elif answer is Answer.ERROR:
             self._errors -= 1
         elif query == self._identify:
-            self._in_step = True
+            self._in_step, self._marks = True, 0
         elif query == self._error_query:
             self._errors = 0
