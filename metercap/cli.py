@@ -152,6 +152,7 @@ def scan(
     from metercap import shelf
     from metercap.link.bluetooth import Radio
     from metercap.link.bluetooth import scan as scan_radio
+    from metercap.meter.found import may_describe_itself
     from metercap.meter.match import find_driver
     from metercap.terminal import printable
 
@@ -164,6 +165,9 @@ def scan(
     found = asyncio.run(listen())
     for seen in found:
         driver, why = find_driver(drivers, seen.name, seen.services)
+        look = f"; what it says of itself: metercap watch {seen.address}"
+        if may_describe_itself(seen.services):
+            look = f"; can be read as found: metercap watch {seen.address}"
         if as_json:
             _print_json(
                 {
@@ -177,10 +181,13 @@ def scan(
         else:
             signal = f"{seen.rssi} dBm" if seen.rssi is not None else "no signal"
             name = printable(seen.name or "(no name)")
-            fits = f"driver {driver.id}" if driver else f"no driver: {printable(why)}"
+            fits = f"driver {driver.id}" if driver else f"no driver: {printable(why)}{look}"
             _print(f"{seen.address}  {name:<20}  {signal:>9}  {fits}")
     if not found and not as_json:
-        _print("nothing heard: is the meter switched on, its radio too, and near?")
+        _print(
+            "nothing heard: is the meter switched on, its radio too, and near? One that a phone or "
+            "another program holds is silent until that lets go of it"
+        )
 
 
 async def _declare(
@@ -197,15 +204,19 @@ async def _declare(
 
 
 async def _find_driver(radio: Radio, data: Path, address: str, name: str | None) -> Driver:
-    """The driver named, or the one that fits what the meter at `address` says of itself."""
+    """The driver named, the one that fits what the meter advertises, or one made of its GATT table.
+
+    Raises OperatorError where several fit, or where it does not say what it measures.
+    """
     from metercap import shelf
     from metercap.link.bluetooth import scan as scan_radio
-    from metercap.meter.match import find_driver
+    from metercap.meter.match import find_driver, fitting_drivers
+    from metercap.visit import look_at
 
     if name is not None:
         return shelf.load_driver(data, name)
     drivers = list(shelf.load_drivers(data).values())
-    found = "not heard, expected a meter that is on and near"
+    found, may_look = "not heard, expected a meter that is on and near", False
     for seconds in _LOOKS_S:
         for seen in await scan_radio(radio, seconds):
             if seen.address.lower() == address.lower():
@@ -213,7 +224,17 @@ async def _find_driver(radio: Radio, data: Path, address: str, name: str | None)
                 if driver is not None:
                     return driver
                 found = f"{why}; name a driver with --driver"
-    raise OperatorError(f"{address}: {found}")
+                may_look = not fitting_drivers(drivers, seen.name, seen.services)
+    if not may_look:
+        raise OperatorError(f"{address}: {found}")
+    driver, why = await look_at(radio, address)
+    if driver is None:
+        raise OperatorError(
+            f"{address}: no driver fits, and {why}: record some of its frames and have a driver "
+            "inferred (see metercap drivers --help); or name a driver with --driver"
+        )
+    typer.echo(f"{address}: no driver fits; it {why}", err=True)
+    return driver
 
 
 @app.command()
@@ -293,6 +314,8 @@ def _print_reading(shown: Any, driver_id: str, *, as_json: bool) -> None:
         return
     outcome = shown.outcome
     text = reading_text(outcome) if isinstance(outcome, Reading) else f"refused: {outcome.reason}"
+    if isinstance(outcome, Reading) and outcome.channel != "main":
+        text = f"{outcome.channel}: {text}"
     when = f"{shown.at.utc_text}  " if shown.at.boot else ""
     _print(f"{when}{text}")
 
@@ -390,13 +413,13 @@ async def _run(
             )
             if begun is not None:
                 job = begun.job
+                board.say(f"job {job}, taken up again")
                 await take_up(daemon, begun, name)
             else:
                 job = await daemon.open_job(
                     procedure, meters, who=name, where=where or "not stated", practice=for_practice
                 )
-            again = ", taken up again" if begun else ""
-            board.say(f"job {job}{again}{', for practice' if for_practice else ''}")
+            board.say(f"job {job}{', for practice' if for_practice else ''}")
             for meter in meters:
                 board.say(f"{meter.name}: {meter.address}, read by {meter.driver.id}")
             async with linked(daemon, radio, meters, clock.now, kept, keys):
@@ -609,10 +632,14 @@ def drivers_check(files: list[Path]) -> None:
 
 @drivers_app.command("decode")
 def drivers_decode(file: str, as_json: AsJson = False, data: Data = None) -> None:
-    """Read hex frames from standard input, one a line, and print readings."""
+    """Read hex frames from standard input, one a line, and print readings.
+
+    A meter that is asked: its query, a space, and the hex of the whole answer.
+    """
     from metercap import shelf
     from metercap.derive import Shown
-    from metercap.meter.decode import build_decoder
+    from metercap.meter.decode import build_decoder, decode_frame
+    from metercap.meter.reply import split_query
     from metercap.model import Instant, Reading, Refusal
 
     driver = shelf.load_driver(shelf.find_data(data), file)
@@ -621,12 +648,16 @@ def drivers_decode(file: str, as_json: AsJson = False, data: Data = None) -> Non
     pending, refused = b"", False
     for number, line in enumerate(_lines_of_stdin(), 1):
         outcomes: tuple[Outcome, ...]
+        source, text = split_query(driver, line, number)
         try:
-            raw = bytes.fromhex(line)
+            raw = bytes.fromhex(text)
         except ValueError:
             raw, outcomes = b"", (Refusal(f"line {number}: found {line[:40]!a}, expected hex"),)
         else:
-            outcomes, pending = decoder.decode(raw, pending)
+            if source:
+                outcomes, _ = decode_frame(decoder, source, raw)
+            else:
+                outcomes, pending = decoder.decode(raw, pending)
         for outcome in outcomes:
             refused |= not isinstance(outcome, Reading)
             shown = Shown(nowhen, number, "", outcome, raw, fresh=True)

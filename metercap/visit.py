@@ -49,16 +49,12 @@ def target_of(meter: DeclaredMeter) -> Target:
     )
 
 
-async def look_at(radio: Radio, address: str) -> Driver:
-    """Make a driver of what the meter at `address` says of itself when one connects to it.
+async def look_at(radio: Radio, address: str) -> tuple[Driver | None, str]:
+    """Make a driver of what a meter says of itself, and say what it reads, or why there is none.
 
-    Raises LinkError where it cannot be looked at, OperatorError where it does not say what it
-    measures.
+    Raises LinkError where it cannot be looked at.
     """
-    driver, why = find_found(await look(radio, address))
-    if driver is None:
-        raise OperatorError(f"{address}: {why}")
-    return driver
+    return find_found(await look(radio, address))
 
 
 def follow(

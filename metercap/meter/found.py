@@ -45,6 +45,8 @@ SENDING = frozenset({"notify", "indicate"})
 # its probes are on; a battery's level even describes itself as a percentage.
 _HOUSEKEEPING = frozenset(uuid_of(number) for number in (0x1800, 0x1801, 0x180A, 0x180F))
 _BATTERY_LEVEL = uuid_of(0x2A19)
+# Health Thermometer, Automation IO, Environmental Sensing, Industrial Measurement Device.
+_TELLING_SERVICES = frozenset(uuid_of(number) for number in (0x1809, 0x1815, 0x181A, 0x185A))
 _ELECTRICAL = frozenset({"voltage", "current", "resistance", "capacitance", "power", "contact"})
 
 _INTERVAL_S = 2  # our choice, for a meter that does not say: slow, so that no link is cut too early
@@ -146,6 +148,13 @@ def find_found(table: Sequence[Characteristic]) -> tuple[Driver | None, str]:
     driver = _driver(values)
     shown = ", ".join(f"{row.channel}: {_said(row)}" for row in driver.function)
     return driver, f"describes itself: {shown}"
+
+
+def may_describe_itself(services: Sequence[str]) -> bool:
+    """Whether an advertised service is one whose values say what they are; it proves nothing."""
+    return any(
+        uuid.lower() in _TELLING_SERVICES or find_adopted(uuid) is not None for uuid in services
+    )
 
 
 def _said(row: AttributeFunction) -> str:
