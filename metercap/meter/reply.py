@@ -19,7 +19,7 @@ from metercap.meter.line import LineDecoder
 from metercap.model import Outcome, Reading, Refusal
 
 if TYPE_CHECKING:
-    from metercap.meter.description import LineDriver, Poll
+    from metercap.meter.description import Driver, LineDriver, Poll
 
 _ASKED = re.compile(r"([1-9][0-9]{0,9})\.([1-9][0-9]{0,4}) ([!-~][ -~]{0,63})")
 _PENDING = re.compile(rb"([0-9]{1,10})\.([0-9]{1,5})([?!])(.*)", re.DOTALL)
@@ -47,6 +47,15 @@ def find_asked(source: str) -> Asked | None:
     """Read what was asked from a frame's `source`; None where nothing was, or the text is odd."""
     match = _ASKED.fullmatch(source.partition(" ")[2])
     return None if match is None else Asked(int(match[1]), int(match[2]), match[3])
+
+
+def split_query(driver: Driver, line: str, number: int) -> tuple[str, str]:
+    """Split "QUERY REST" into a frame's source and the rest; the source is "" without a query."""
+    poll = getattr(driver, "poll", None)
+    for query in () if poll is None else (*poll.queries, poll.identify, poll.error_query):
+        if query is not None and line.startswith(f"{query} "):
+            return f"- {Asked(number, 1, query).text}", line[len(query) :].strip(" ")
+    return "", line
 
 
 class Answer(Enum):

@@ -565,3 +565,21 @@ def test_watch_prints_readings_and_the_words_of_the_meter(tmp_path: Path) -> Non
     assert said[2].startswith("refused: unknown pattern: found '5 apples'")
     assert said[3] == "refused: the meter reports error -113: Undefined header"
     assert said[4] == "230.1450 V ac"
+
+
+def test_answers_are_decoded_by_hand_with_the_query_before_them() -> None:
+    answers = [
+        ("MEAS:VOLT:AC? ", b"+2.301450E+02\n"),
+        ("MEAS:FREQ? ", b"50.01\n"),
+        ("SYST:ERR? ", b'-113,"Undefined header"\n'),
+        ("", b"50.01\n"),
+    ]
+    typed = "\n".join(query + line.hex(" ") for query, line in answers)
+    told = metercap_("drivers", "decode", "bench-scpi", typed=typed)
+    assert told.code == 1
+    assert told.lines == [
+        "230.1450 V ac",
+        "50.01 Hz",
+        "refused: the meter reports error -113: Undefined header",
+        "refused: line: found '50.01', and nothing says what was asked",
+    ]
