@@ -33,7 +33,6 @@ from metercap.sequence.event import (
 )
 from metercap.sequence.walk import Walk
 
-
 _OPENED = ("opened", "unopened")
 
 
@@ -199,7 +198,7 @@ class Derivation:
     def _frame(self, entry: Entry) -> list[Effect | Shown]:
         name, raw_hex = _text(entry, "meter"), _text(entry, "raw")
         session, number = _count(entry, "session"), _count(entry, "number")
-        meter, walk, raw = self._meter(name), self._walk(), _bytes(entry, raw_hex)
+        meter, walk, raw = self._meter(name), self._walk(), _bytes(entry, "raw")
         line = f"{entry.seq} {entry.at.boot_ns} {name} {session} {number} {raw_hex}"
         line += "".join(f" {entry.body[key]}" for key in _OPENED if key in entry.body) + "\n"
         self._digest.update(line.encode())
@@ -258,11 +257,12 @@ def _count(entry: Entry, key: str) -> int:
     return value
 
 
-def _bytes(entry: Entry, text: str) -> bytes:
+def _bytes(entry: Entry, key: str) -> bytes:
+    text = _text(entry, key)
     try:
         return bytes.fromhex(text)
     except ValueError as error:
-        raise JournalError(f"entry {entry.seq}: raw: found {text!r}, expected hex") from error
+        raise JournalError(f"entry {entry.seq}: {key}: found {text!r}, expected hex") from error
 
 
 def _opened(entry: Entry) -> bytes | Refusal | None:
@@ -273,7 +273,7 @@ def _opened(entry: Entry) -> bytes | Refusal | None:
     if not found:
         return None
     text = _text(entry, found[0])
-    return Refusal(text) if found[0] == "unopened" else _bytes(entry, text)
+    return Refusal(text) if found[0] == "unopened" else _bytes(entry, "opened")
 
 
 def _rows(entry: Entry, key: str) -> list[dict[str, object]]:

@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from metercap import units
+from metercap.meter.description import SAMPLED
 from metercap.model import NS_PER_S, Reading, Status
 from metercap.procedure.description import Limits, Step
 from metercap.sequence import judge
@@ -93,6 +94,17 @@ class Attempt:
             self._open(t_ns, seq)
         return None
 
+    def is_aside(self, reading: Reading) -> bool:
+        """Whether it is one of a sender's other values, that stand beside the wanted one.
+
+        A sender has no switch: it says all that it measures, one packet this and the next that.
+        """
+        return (
+            SAMPLED in reading.marks
+            and self._last is not None
+            and (reading.quantity, reading.channel) != (self.step.quantity, self.step.channel)
+        )
+
     def interrupt(self) -> None:
         """The link ended or began: what has been gathered no longer counts towards dwell."""
         self._window.clear()
@@ -161,6 +173,9 @@ class Attempt:
             return Signal.NO_VALUE, f"the display is marked {', '.join(sorted(marks))}"
         if reading.status not in {Status.OK, Status.OVER}:
             return Signal.NO_VALUE, f"the display is {reading.status.value}"
+        if SAMPLED in reading.marks and reading.status is Status.OVER:
+            # Where a sender's numbers end is no overload seen without a break.
+            return Signal.NO_VALUE, f"the sender's numbers end at {reading.ceiling}"
         return None
 
     def _mismatch(self, reading: Reading) -> str:
@@ -309,6 +324,8 @@ class Attempt:
         scale = Decimal(1).scaleb(settled.exponent)
         tail = (settled.tail * scale).quantize(scale / 10).normalize()
         stated = "" if settled.accuracy else "; the meter's accuracy is not stated"
+        if self._last is not None and SAMPLED in self._last.marks:
+            stated += "; samples between these may have been lost"
         return (
             f"{settled.n} readings in {seconds(self._terms.window_ns)} s; the means of the two "
             f"halves agreed within {settled.difference:.2f} of the last digit (allowed "
@@ -321,7 +338,8 @@ class Attempt:
     def _instrument(self, reading: Reading) -> dict[str, object]:
         accuracy = reading.accuracy
         stated = f"{accuracy.percent:f} % + {accuracy.counts:f}" if accuracy else "not stated"
-        return {"function": reading.function, "accuracy": stated, "breaks": self.breaks}
+        facts = {"function": reading.function, "accuracy": stated, "breaks": self.breaks}
+        return facts | ({SAMPLED: True} if SAMPLED in reading.marks else {})
 
     def _progress(self, signal: Signal, note: str, reading: Reading, held_ns: int = 0) -> Progress:
         held_ns = min(held_ns, self._dwell_ns)

@@ -230,7 +230,7 @@ class Walk:
             if self._out:
                 self._announce()
         attempt = self._attempt
-        if attempt is None:
+        if attempt is None or attempt.is_aside(event.reading):
             return
         progress, outcome = attempt.take(event)
         self._out.append(progress)
