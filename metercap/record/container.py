@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from metercap.errors import RecordError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
 MIMETYPE = b"application/vnd.etsi.asic-e+zip"
 """ETSI EN 319 162-1: the first member of an associated signature container says what it is."""
@@ -25,6 +25,9 @@ SIZE_LIMIT_BYTES = 256 * 1024 * 1024
 """About 450,000 readings at the measured 575 bytes each: a week of five a second is a mistake."""
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,63}")
+_SEAL_NAME = re.compile(
+    r"META-INF/(ASiCManifest[0-9]{3}\.xml|signature[0-9]{3}\.p7s|timestamp[0-9]{3}\.tst)"
+)
 _FIRST = ("mimetype", "job.json", "heads.jsonl", "bodies.jsonl", "procedure.json")
 _LAST = ("readme.txt", "sha256sums")
 _DATE = (1980, 1, 1, 0, 0, 0)  # the earliest that ZIP can write
@@ -80,12 +83,17 @@ def unpack(data: bytes) -> dict[str, bytes]:
 def _write(files: Mapping[str, bytes]) -> bytes:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
-        for name in sorted(files, key=_place):
+        for name in in_order(files):
             info = zipfile.ZipInfo(name, _DATE)
             info.external_attr = _MODE << 16
             info.create_system = _UNIX
             archive.writestr(info, files[name])
     return out.getvalue()
+
+
+def in_order(names: Iterable[str]) -> list[str]:
+    """Sort member names into the order in which they stand in the file."""
+    return sorted(names, key=_place)
 
 
 def _place(name: str) -> tuple[int, str]:
@@ -94,12 +102,22 @@ def _place(name: str) -> tuple[int, str]:
         return _FIRST.index(name), ""
     if name in _LAST:
         return len(_FIRST) + 1 + _LAST.index(name), ""
+    if is_seal_name(name):
+        return len(_FIRST) + 1 + len(_LAST), name
     return len(_FIRST), name
 
 
+def is_seal_name(name: str) -> bool:
+    """Whether a member is one of the manifests and seals over the others (EN 319 162-1)."""
+    return _SEAL_NAME.fullmatch(name) is not None
+
+
 def check_name(name: str) -> None:
-    """Refuse a member name that is not short, lower-case ASCII without a path (RecordError)."""
-    if _NAME.fullmatch(name) is None:
+    """Refuse a name that is neither a seal's nor short, lower-case ASCII without a path.
+
+    Raises RecordError.
+    """
+    if _NAME.fullmatch(name) is None and not is_seal_name(name):
         raise RecordError(f"container: member name {name[:64]!a}, expected {_NAME.pattern}")
 
 
