@@ -158,6 +158,7 @@ class TypingPerson:
 
     def __init__(self, procedure: Procedure, board: Board) -> None:
         self._procedure = procedure
+        self._board = board
         self._say = board.say
         self._typed: asyncio.Queue[str | None] = asyncio.Queue()
         self._is_at_terminal = sys.stdin.isatty()
@@ -210,6 +211,8 @@ class TypingPerson:
             return await self._answer(ask)
         except _Abandoned:
             return Deed("choose", {"what": "abandon"})
+        finally:
+            self._board.hold_still(False)
 
     async def _answer(self, ask: Ask) -> Deed:
         match ask.what:
@@ -247,6 +250,7 @@ class TypingPerson:
 
     async def _words(self, prompt: str) -> str:
         """Put a question until there is an answer to it."""
+        self._board.hold_still(True)
         while True:
             self._say(f"    {prompt}")
             if typed := await self._line():
@@ -272,6 +276,7 @@ class TypingPerson:
         return Deed("limit", {"step": step, "reason": reason, "agreed": agreed})
 
     async def _pick(self, prompt: str, options: tuple[str, ...]) -> str:
+        self._board.hold_still(True)
         self._say(f"    {prompt}")
         for number, option in enumerate(options, 1):
             act = self._procedure.find_act(option)

@@ -103,6 +103,7 @@ class Board:
         self._elapsed_s = 0
         self._told: set[tuple[str, str]] = set()
         self._asked: Ask | None = None
+        self._is_still = False
         self.changed = asyncio.Event()
         self.moved = asyncio.Event()
         self.signal: Signal | None = None
@@ -145,6 +146,12 @@ class Board:
     def say(self, text: str, style: str = "") -> None:
         """Print one line that stays; blanks in front of it indent the whole of it."""
         self._print(Text(printable(text), style=style or "default"))
+
+    def hold_still(self, still: bool) -> None:
+        """Take the moving line away while something is typed, so that it overwrites nothing."""
+        self._is_still = still
+        if still:
+            self._live.update(Text(""), refresh=True)
 
     def _print(self, line: Text) -> None:
         """Print a line after the clock. A terminal gets it in parts, broken between words."""
@@ -195,6 +202,8 @@ class Board:
         if progress.note and progress.signal in _TOLD and told not in self._told:
             self._told.add(told)
             self.say(f"    {progress.signal.value}: {progress.note}", "yellow")
+        if self._is_still:
+            return
         if self._console.is_terminal and not self._console.is_dumb_terminal:
             self._live.update(self._moving(progress, shown), refresh=True)
 

@@ -56,7 +56,7 @@ class Terminal:
         os.close(self._side)
 
     def until(self, text: str) -> str:
-        """Read until `text` is shown after what was waited for before; what came before it."""
+        """Read until `text` is shown anew; what was shown before it."""
         while (place := self.shown.find(text, self._read)) < 0:
             assert self._more(), f"{text!r} was not shown:\n{self.shown[self._read :]}"
         before, self._read = self.shown[self._read : place], place + len(text)

@@ -73,6 +73,7 @@ def test_a_person_at_the_keyboard_is_led_through_and_may_stop(
     assert "█" in text
     for line in text.replace("\r\n", "\n").split("\n"):
         assert all(len(part) <= 80 for part in line.split("\r")), line
+    assert text.count("no earthed metal here") == 2  # as typed, and as told
     assert "Traceback" not in text
     assert "Fatal" not in text
     (row,) = metercap_("jobs", "--json", "--data", data).rows
