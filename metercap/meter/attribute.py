@@ -285,6 +285,16 @@ def _told_part(told: Presentation, valid_range: str | None) -> Part:
     return part._replace(lowest=max(low, -most), highest=min(high, most))
 
 
+def can_overload(table: AttributeTable) -> bool:
+    """Whether an attribute has a way to say "over": a code, or room above its range."""
+    return table.over is not None or any(
+        part.is_floating
+        or Status.OVER in dict(part.specials).values()
+        or (table.valid_range is not None and part.highest + 1 < max(_ends(part)))
+        for part in parts_of(table)
+    )
+
+
 def find_part(driver: AttributeDriver, row: AttributeFunction) -> Part | None:
     """The adopted value that a row of the function table stands for; None for a self-described."""
     for source, rows in driver.sources.items():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from metercap.errors import MetercapError
-from metercap.meter.attribute import AttributeDecoder, parts_of
+from metercap.meter.attribute import AttributeDecoder, can_overload
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import AttributeDriver, LineDriver
 from metercap.meter.frame import FrameDecoder
@@ -15,7 +15,7 @@ from metercap.model import Reading, Refusal, Status
 
 if TYPE_CHECKING:
     from metercap.meter.decode import Decoder
-    from metercap.meter.description import AttributeTable, Driver, Example
+    from metercap.meter.description import Driver, Example
     from metercap.model import Outcome
 
 
@@ -105,13 +105,5 @@ def _check_example(driver: Driver, decoder: Decoder, example: Example) -> str | 
 def _can_overload(driver: Driver) -> bool:
     """Whether the description has a way to say "over"; the integers of 0x2904 have none of it."""
     if isinstance(driver, AttributeDriver):
-        return any(_can_attribute_overload(table) for table in (driver.attribute, *driver.also))
+        return any(can_overload(table) for table in (driver.attribute, *driver.also))
     return True
-
-
-def _can_attribute_overload(table: AttributeTable) -> bool:
-    if table.over is not None or table.valid_range is not None:
-        return True
-    return any(
-        part.is_floating or Status.OVER in dict(part.specials).values() for part in parts_of(table)
-    )

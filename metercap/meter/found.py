@@ -13,6 +13,7 @@ import unicodedata
 from decimal import Decimal
 from typing import TYPE_CHECKING, NamedTuple
 
+from metercap.datafile import load_table
 from metercap.errors import DisplayError, DriverError
 from metercap.meter.adopted import Part, find_adopted, uuid_of
 from metercap.meter.attribute import AttributeDecoder, parts_of
@@ -183,13 +184,19 @@ def _find_value(table: Sequence[Characteristic], one: Characteristic) -> _Value 
         raise ValueError("it stands there more than once, and nothing tells the two apart")
     said = _text(one.find(USER_DESCRIPTION))
     octets = one.find(MEASUREMENT)
-    measured = None if octets is None else parse_measurement(octets)
+    try:
+        measured = None if octets is None else parse_measurement(octets)
+    except ValueError as fault:
+        raise ValueError(f"its 0x290C: {fault}") from fault
     own: dict[str, object] = (
         _self_described(table, one)
         if adopted is None
         else {"characteristic": f"{adopted.number:04X}"}
     )
-    parts = parts_of(AttributeTable.model_validate(own))
+    try:
+        parts = parts_of(load_table(own, AttributeTable, "attribute", DriverError))
+    except DriverError as fault:
+        raise ValueError(str(fault)) from fault
     tops = [part.highest * part.step for part in parts if not part.is_floating]
     if tops and (("valid_range" in own and tops[0] > _MOST_TOP) or min(tops) < 0):
         raise ValueError(f"found a range that ends at {tops[0]:f}, expected 0 to {_MOST_TOP}")
@@ -218,7 +225,10 @@ def _self_described(table: Sequence[Characteristic], one: Characteristic) -> dic
                 f"found {len(formats)} formats (0x2904), expected 0x2905 for their order"
             )
         octets = formats[0] or b""
-        told = parse_presentation(octets)
+        try:
+            told = parse_presentation(octets)
+        except ValueError as fault:
+            raise ValueError(f"its 0x2904: {fault}") from fault
         own: dict[str, object] = {"presentation": octets.hex()}
         limits = one.find(VALID_RANGE)
         if limits is not None and not told.is_floating:
