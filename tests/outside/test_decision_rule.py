@@ -80,6 +80,15 @@ def test_readings_that_hang_together_count_for_fewer(rho: str, n_eff: float) -> 
     assert float(judge.effective_number(20, Decimal(rho))) == pytest.approx(n_eff, abs=0.005)
 
 
+def test_a_tail_of_a_fifth_of_the_limit_of_error_adds_two_percent() -> None:
+    """JCGM 100:2008 4.3.7 for both, combined by 5.1.2: sqrt(1 + 1/25) = 1.0198."""
+    accuracy = Accuracy(Decimal(0), Decimal(1000))
+    without, with_tail = (
+        judge.standard_uncertainty(settled("0", "0", accuracy, tail=tail)) for tail in ("0", "200")
+    )
+    assert float(with_tail / without) == pytest.approx(1.0198, abs=1e-4)
+
+
 def test_independent_readings_count_each() -> None:
     assert judge.effective_number(20, Decimal(0)) == 20
 

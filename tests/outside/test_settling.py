@@ -146,6 +146,16 @@ def test_a_tail_slower_than_declared_is_not_controlled() -> None:
     assert false_rate(left) > 0.9
 
 
+@pytest.mark.parametrize(("spike", "settles"), [(24, True), (26, False)])
+def test_a_reading_further_off_than_the_limit_of_error_keeps_a_window_from_settling(
+    spike: int, settles: bool
+) -> None:
+    """This project's own rule: the spread of a window stays within the limit of error, 25 here."""
+    window = Window(Terms(5 * NS_PER_S, 5 * NS_PER_S // 2, 0, QUARTER_NS))
+    stands = [window.add(n * QUARTER_NS, n, 2000 + spike * (n == 12), -1, FIXED) for n in range(20)]
+    assert (stands[-1].settled is not None) is settles
+
+
 def test_what_is_left_of_an_exact_tail_is_what_the_rule_allows() -> None:
     """Without noise, in fine counts: at the first settled look less than a fifth is left.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import pytest
@@ -318,6 +319,14 @@ def test_the_leads_are_taken_off() -> None:
     # 0.35 - 0.28 = 0.07 Ohm: common practice (a worked example of nulling)
     assert visit.of("attempt")[1]["value"] == "0.070"
     assert visit.of("attempt")[1]["null"] == "0.28"
+
+
+def test_the_doubt_of_the_leads_is_added_to_that_of_the_conductor() -> None:
+    visit = nulled("0.28 Ohm")
+    visit.continuity("0.28 Ohm")
+    leads, earth = (Decimal(str(body["expanded"])) for body in visit.of("attempt"))
+    # the same display twice, so root two times the doubt of one, each rounded up
+    assert abs(earth / leads - Decimal(2).sqrt()) < Decimal("0.05")
 
 
 def test_leads_of_half_an_ohm_or_more_are_not_nulled_away() -> None:
