@@ -245,7 +245,7 @@ def _find_fault(data: bytes) -> str | None:
     if info & _RESERVED:
         return f"found device information 0x{info:02X}, expected its reserved bits to be 0"
     if info & _ENCRYPTED:
-        return "sealed: no key for this meter is at hand"
+        return "sealed: found no key for this meter, expected one in keys.toml"
     return None
 
 

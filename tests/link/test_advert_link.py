@@ -238,7 +238,7 @@ def test_without_the_key_the_decoder_says_that_it_is_missing() -> None:
         (frame,) = box.frames
         assert (frame.data, frame.opened) == (sealed, None)
         assert DECODER.decode(frame.data)[0] == (
-            Refusal("sealed: no key for this meter is at hand"),
+            Refusal("sealed: found no key for this meter, expected one in keys.toml"),
         )
 
     run(test)

@@ -140,7 +140,7 @@ def test_an_object_of_unknown_length_ends_the_reading_there() -> None:
         ("20 0C 02 0C", "found version 1, expected 2"),
         ("60 0C 02 0C", "found version 3, expected 2"),
         ("48 0C 02 0C", "found device information 0x48, expected its reserved bits to be 0"),
-        ("41 0C 02 0C", "sealed: no key for this meter is at hand"),
+        ("41 0C 02 0C", "sealed: found no key for this meter, expected one in keys.toml"),
         ("40 0C 02", "object 0x0C: found 1 bytes, expected 2"),
         ("40 53 05 68", "object 0x53: found 1 bytes, expected 5"),
         ("40 3B 1F", "object 0x3B: found 0 bytes, expected 32"),
