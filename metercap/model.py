@@ -89,8 +89,9 @@ class Frame(NamedTuple):
     """Bytes as they arrived; never altered.
 
     `meter` is the meter's name within the job, `source` the characteristic (UUID text) that sent
-    the bytes, `session` the number of the connection (1 for the first) and `number` the count of
-    frames within it (1 for the first). `opened` is only there where a key comes in: what the
+    the bytes, followed by what a meter that is asked was being asked then (`meter.reply.Asked`),
+    `session` the number of the connection (1 for the first) and `number` the count of frames within
+    it (1 for the first). `opened` is only there where a key comes in: what the
     recorder decrypted `data` to with a key that no record holds, or why it takes nothing from it.
     """
 

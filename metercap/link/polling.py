@@ -5,8 +5,11 @@ whether the meter and it are in step. Times are seconds on one clock that never 
 
 A query that was not answered in time may be answered yet, and a number says not whose answer it
 is. So the next thing asked is then who the meter is: a meter answers in the order in which it was
-asked, and whatever comes before those four fields is late. A driver without that query, which can
-have one query for readings only, waits until nothing has come for the length of a time-out.
+asked, and whatever comes before those four fields is late. That is asked once and waited for, or
+the connection ends: of two such answers under way, the first would not show where the second is,
+nor what comes between them. A driver without that query has one
+query for readings only. There a late answer would still be what the probes touched some time ago,
+taken for what they touch now: so a time-out ends the connection, and what was under way with it.
 """
 
 from __future__ import annotations
@@ -23,7 +26,7 @@ if TYPE_CHECKING:
 # Our choice: a second line or a repeated notification that follows an answer comes within a few
 # connection intervals (7.5 to 50 ms are common practice), so it is seen before the next query.
 GAP_S = 0.1
-MARK_TIMES = 3  # our choice: how often a meter may not say who it is before the link is ended
+MARK_TIMES = 3  # our choice: time-outs that a meter has to say who it is before the link is ended
 MOST_ERRORS = 10  # our choice: entries of an error queue that are asked for in a row
 
 
@@ -50,7 +53,6 @@ class Polling:
         self._number = 0
         self._turn = 0
         self._errors = 0
-        self._marks = 0
         self._in_step = poll.identify is None
         # Whether the last notification ended no line: the tail of it would read as a number.
         self._is_cut = False
@@ -68,7 +70,7 @@ class Polling:
     def due(self, now_s: float) -> bytes | None:
         """What to write now, its terminator included; None where it is not yet time.
 
-        Raises LinkSilent where the meter does not even say who it is.
+        Raises LinkSilent where meter and asker cannot be brought into step again.
         """
         if now_s < self.wake_s:
             return None
@@ -79,14 +81,13 @@ class Polling:
         query = self._choose(now_s)
         self._number += 1
         self._asked = Asked(self._number, 0, query)
-        self._pending = b"" if self._number == 1 else self._pending
-        self._deadline_s = now_s + self._time_out_s
+        self._deadline_s = now_s + self._limit_s(query)
         return query.encode("ascii") + self._end
 
     def sent(self, now_s: float) -> None:
         """Count the time-out from now, when the last part of the query has been written."""
         if self._asked is not None:
-            self._deadline_s = now_s + self._time_out_s
+            self._deadline_s = now_s + self._limit_s(self._asked.query)
 
     def heard(self, data: bytes, now_s: float) -> str:
         """Take one notification; what the meter was being asked, or "" for nothing."""
@@ -101,6 +102,9 @@ class Polling:
         if answer is not Answer.OPEN:
             self._end_query(asked.query, answer, now_s)
         return asked.text
+
+    def _limit_s(self, query: str) -> float:
+        return self._time_out_s * (MARK_TIMES if query == self._identify else 1)
 
     def _choose(self, now_s: float) -> str:
         if not self._in_step:
@@ -118,14 +122,8 @@ class Polling:
 
     def _give_up(self, query: str, now_s: float) -> None:
         """Take an answer for late from now on."""
-        if query == self._identify:
-            # Asking again is no risk: a second set of four fields is no number either.
-            self._marks += 1
-            if self._marks == MARK_TIMES:
-                raise LinkSilent(
-                    f"the meter did not answer {query} within {self._time_out_s:g} s, "
-                    f"{MARK_TIMES} times"
-                )
+        if self._identify is None or query == self._identify:
+            raise LinkSilent(f"the meter did not answer {query} within {self._limit_s(query):g} s")
         if query == self._error_query:
             self._error_query = None  # it knows none, and would cost a time-out each time
         self._end_query(query, Answer.BAD, now_s)
@@ -142,6 +140,6 @@ class Polling:
         elif answer is Answer.ERROR:
             self._errors -= 1
         elif query == self._identify:
-            self._in_step, self._marks = True, 0
+            self._in_step = True
         elif query == self._error_query:
             self._errors = 0

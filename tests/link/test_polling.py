@@ -26,6 +26,7 @@ from metercap.link.responder import Responder
 from metercap.link.virtual import Air, VirtualMeter
 from metercap.meter.decode import build_decoder, decode_frame
 from metercap.meter.description import LineDriver, driver_from_json, driver_to_json
+from metercap.meter.reply import Asked, find_asked
 from metercap.model import Frame, Instant, LinkChange, Reading, Refusal
 from metercap.procedure.description import parse_procedure
 from metercap.visit import target_of
@@ -116,13 +117,11 @@ def test_what_comes_unasked_is_known_for_it() -> None:
     assert one.due(one.wake_s) == b"*IDN?\n"
 
 
-def test_a_meter_that_never_says_who_it_is_ends_the_link() -> None:
+def test_a_meter_that_does_not_say_who_it_is_ends_the_link() -> None:
     one = polling()
-    for time in range(MARK_TIMES):
-        assert one.due(one.wake_s) == b"*IDN?\n"
-        if time < MARK_TIMES - 1:
-            assert one.due(one.wake_s) is None
-    with pytest.raises(LinkSilent, match=r"did not answer \*IDN\? within 2 s, 3 times"):
+    one.due(0.0)
+    assert one.wake_s == MARK_TIMES * TIME_OUT_S
+    with pytest.raises(LinkSilent, match=r"did not answer \*IDN\? within 6 s"):
         one.due(one.wake_s)
 
 
@@ -152,21 +151,29 @@ def test_an_error_queue_without_end_does_not_stop_the_readings() -> None:
     assert asked[-1] == b"MEAS:VOLT:DC?\n"
 
 
-def test_without_that_question_it_waits_until_nothing_comes() -> None:
+def test_without_that_question_a_time_out_ends_the_link() -> None:
     one = polling(ONE)
     assert one.due(0.0) == b"MEAS:VOLT:DC?\r\n"
-    assert one.due(1.0) is None
-    assert one.wake_s == 2.0
-    assert one.heard(b"+1.5\r\n", 1.9) == ""
-    assert one.wake_s == 2.9
-    assert one.due(2.9) == b"MEAS:VOLT:DC?\r\n"
+    with pytest.raises(LinkSilent, match=r"did not answer MEAS:VOLT:DC\? within 1 s"):
+        one.due(one.wake_s)
 
 
-def test_without_that_question_half_an_answer_ends_the_link() -> None:
+def test_without_that_question_it_waits_until_nothing_more_comes_unasked() -> None:
     one = polling(ONE)
     one.due(0.0)
-    one.heard(b"+1", 0.5)
-    assert one.due(one.wake_s) is None
+    one.heard(b"+1.5\r\n", 0.5)
+    assert one.heard(b"+1.5\r\n", 0.5) == ""
+    assert one.wake_s == 1.5
+    assert one.heard(b"+1.5\r\n", 1.4) == ""
+    assert one.due(1.5) is None
+    assert one.due(2.4) == b"MEAS:VOLT:DC?\r\n"
+
+
+def test_without_that_question_half_a_line_ends_the_link() -> None:
+    one = polling(ONE)
+    one.due(0.0)
+    one.heard(b"+1.5\r\n", 0.5)
+    one.heard(b"+1.", 0.6)
     with pytest.raises(LinkSilent, match="stopped in the middle of a line"):
         one.due(one.wake_s)
 
@@ -177,12 +184,13 @@ def test_without_that_question_half_an_answer_ends_the_link() -> None:
 class Instrument:
     """A meter that answers in order, but late, in parts, cut short, or not at all.
 
-    Its numbers say of which query they are: thousands of 1 for the first, of 2 for the second...
+    `values` maps the number of each query to the value that is its answer; no two are alike.
     """
 
     def __init__(self, driver: LineDriver, deeds: Iterator[tuple[float, str, list[int]]]) -> None:
         assert driver.poll is not None
-        self.values = {query: set[str]() for query in driver.poll.queries}
+        self.values: dict[int, str] = {}
+        self._asked = 0
         self.events: list[tuple[float, int, bytes]] = []
         self._poll = driver.poll
         self._end = bytes.fromhex(driver.line.terminator)
@@ -192,6 +200,7 @@ class Instrument:
 
     def ask(self, data: bytes, now_s: float) -> None:
         query = data.decode().rstrip("\r\n")
+        self._asked += 1
         delay_s, deed, cuts = next(self._deeds, (0.0, "answer", []))
         self._free_s = max(self._free_s, now_s) + delay_s / 2
         if deed == "ignore":
@@ -218,7 +227,7 @@ class Instrument:
         if query == self._poll.error_query:
             return b'0,"No error"' + self._end
         number = 1000 * (1 + self._poll.queries.index(query)) + next(self._count)
-        self.values[query].add(f"{number}.25")
+        self.values[self._asked] = f"{number}.25"
         return f"+{number}.25".encode() + self._end
 
 
@@ -254,30 +263,43 @@ def conversation(
     return frames, meter
 
 
-def read(driver: LineDriver, frames: list[tuple[str, bytes] | None]) -> list[Outcome]:
-    """What the frames say; None is one that was lost on the way to the journal."""
+def read(
+    driver: LineDriver, frames: list[tuple[str, bytes] | None]
+) -> list[tuple[Asked | None, Outcome]]:
+    """What the frames say, and what was asked; None is one that the journal lost."""
     decoder, pending, outcomes = build_decoder(driver), b"", []
     for frame in frames:
         if frame is None:
             pending = b""
             continue
         some, pending = decode_frame(decoder, *frame, pending)
-        outcomes += some
+        outcomes += [(find_asked(frame[0]), one) for one in some]
     return outcomes
 
 
-def wrong(driver: LineDriver, meter: Instrument, outcomes: list[Outcome]) -> list[Reading]:
-    queries = {row.name: row.query for row in driver.function}
+def wrong(
+    driver: LineDriver, meter: Instrument, outcomes: list[tuple[Asked | None, Outcome]]
+) -> list[Reading]:
+    """The readings that are not what the meter answered to the very query that they are kept with.
+
+    A late value of the same function is one of them.
+    """
+    rows = {row.query: row.name for row in driver.function}
     return [
         one
-        for one in outcomes
-        if isinstance(one, Reading) and one.value not in meter.values[queries[one.function]]
+        for asked, one in outcomes
+        if isinstance(one, Reading)
+        and (
+            asked is None
+            or one.value != meter.values.get(asked.number)
+            or one.function != rows[asked.query]
+        )
     ]
 
 
 @pytest.mark.parametrize("driver", [METER, ONE], ids=lambda driver: driver.id)
 @given(deeds=DEEDS)
-def test_no_number_is_that_of_another_query_or_of_none(
+def test_every_number_is_the_answer_to_the_query_that_it_is_kept_with(
     driver: LineDriver, deeds: list[tuple[float, str, list[int]]]
 ) -> None:
     frames, meter = conversation(driver, deeds)
@@ -298,15 +320,30 @@ def test_a_meter_in_good_order_is_read_whole() -> None:
     frames, meter = conversation(METER, [(0.03, "answer", [3, 5])] * 100, rounds=200)
     outcomes = read(METER, frames)
     assert len(outcomes) > 20
-    assert all(isinstance(one, Reading) for one in outcomes)
-    assert {one.function for one in outcomes} == {row.name for row in METER.function}
+    assert all(isinstance(one, Reading) for _, one in outcomes)
+    assert {one.function for _, one in outcomes} == {row.name for row in METER.function}
     assert wrong(METER, meter, outcomes) == []
 
 
 def test_a_meter_comes_back_after_every_trouble() -> None:
-    trouble = [(0.0, deed, []) for deed in ("answer", "ignore", "cut", "repeat", "junk")]
-    frames, _ = conversation(METER, trouble, rounds=100)
-    assert all(isinstance(one, Reading) for one in read(METER, frames)[-5:])
+    deeds = [
+        "answer",
+        "ignore",
+        "answer",
+        "answer",
+        "cut",
+        "answer",
+        "answer",
+        "repeat",
+        "answer",
+        "junk",
+        "junk",
+    ]
+    frames, meter = conversation(METER, [(0.0, deed, []) for deed in deeds], rounds=100)
+    outcomes = read(METER, frames)
+    assert sum(isinstance(one, Refusal) for _, one in outcomes) >= 4
+    assert all(isinstance(one, Reading) for _, one in outcomes[-5:])
+    assert wrong(METER, meter, outcomes) == []
 
 
 # ---- over the air ----
@@ -542,6 +579,26 @@ def test_a_value_that_the_service_tells_twice_is_refused_the_second_time() -> No
         refused = [one.reason for one in heard.outcomes if isinstance(one, Refusal)]
         assert all("unasked" in one or "after the answer" in one for one in refused)
         assert all(isinstance(one, Reading) for one in heard.outcomes[-3:])
+
+    with private_bus():
+        run(scenario)
+
+
+def test_a_meter_that_says_nothing_is_connected_anew_until_it_does() -> None:
+    driver = quick(time_out="0.3 s")
+
+    async def scenario() -> None:
+        async with FakeBluez() as bluez, Radio() as radio:
+            bluez.meter(**ON_BLUEZ)
+            async with supervised(radio, driver, ADDRESS) as heard:
+                await heard.until(lambda box: any(not change.up for change in box.changes))
+                assert driver.poll is not None
+                bluez.responders[_path(ADDRESS)] = Responder(driver, driver.poll, "7").take
+                await heard.until(lambda box: len(box.outcomes) >= 1)
+        downs = [change.reason for change in heard.changes if not change.up]
+        assert downs[0] == "the meter did not answer *IDN? within 0.9 s"
+        assert heard.frames[0].session == 2
+        assert heard.frames[0].source == f"{METER.link.notify} 1.1 *IDN?"
 
     with private_bus():
         run(scenario)
