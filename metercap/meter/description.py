@@ -260,17 +260,24 @@ class Places(Table):
 
 
 class State(Table):
-    """Code -> whether the value is a number ("ok") or overload; any other code is refused."""
+    """Code -> whether the value is a number ("ok") or overload; any other code is refused.
+
+    Beside "special" the value itself must say that it is no number; a number there is refused.
+    """
 
     field: Key
     codes: dict[
-        Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,9})$")], Literal["ok", "over", "under"]
+        Annotated[str, Rule(pattern=r"^(0|[1-9][0-9]{0,9})$")],
+        Literal["ok", "over", "under", "special"],
     ]
 
     @property
-    def status_of(self) -> dict[int, Status]:
-        """The table with its codes as numbers, which TOML cannot have for keys."""
-        return {int(code): Status(status) for code, status in self.codes.items()}
+    def status_of(self) -> dict[int, Status | None]:
+        """The table with its codes as numbers, which TOML cannot have for keys; None is special."""
+        return {
+            int(code): None if status == "special" else Status(status)
+            for code, status in self.codes.items()
+        }
 
 
 class Value(Table):

@@ -245,24 +245,33 @@ class _State:
     def __init__(self, driver: FrameDriver) -> None:
         table = driver.value.state
         self.mask = 0
+        self._special: set[int] = set()
         self._read: dict[int, Status] = {0: Status.OK}
         self._write: dict[Status, int] = {}
         if table is None:
             return
         bits = _bits_of(driver.field[table.field])
         self.mask = bits.mask
-        self._read = {bits.write(code): status for code, status in table.status_of.items()}
+        self._read = {bits.write(code): s for code, s in table.status_of.items() if s is not None}
+        self._special = {bits.write(code) for code, s in table.status_of.items() if s is None}
         for frame, status in self._read.items():
             self._write.setdefault(status, frame)
 
     def read(self, frame: int) -> Status | None:
+        """What the code says; None where it is not known, or leaves it to the value."""
         return self._read.get(frame & self.mask)
+
+    def is_special(self, frame: int) -> bool:
+        """Whether the value itself must say that it is no number."""
+        return frame & self.mask in self._special
 
     def says(self, status: Status) -> bool:
         return status in self._write
 
     def write(self, status: Status) -> int:
         # What the value itself says, as a blank display, stands beside the code for a number.
+        if status not in self._write and status is not Status.OK and self._special:
+            return min(self._special)
         return self._write.get(status, self._write.get(Status.OK, 0))
 
 
@@ -460,7 +469,10 @@ class _NumberRule:
         if not (number.is_finite() and abs(number) < _MOST_NUMBER):
             return f"found {number} as float32, expected a number of at most {MOST_DIGITS} digits"
         step = Decimal(1).scaleb(-places)
-        return Status.OK, format(number.quantize(step, ROUND_HALF_EVEN), "f")
+        shown = number.quantize(step, ROUND_HALF_EVEN)
+        if number and not shown:
+            shown = abs(shown)  # a zero carries no sign of what it came from
+        return Status.OK, format(shown, "f")
 
     def write(self, status: Status, value: str | None, _row: FrameFunction) -> int:
         if self._type != "float32":
@@ -566,7 +578,7 @@ class FrameDecoder:
         if self._state.mask:
             state = self._state.read(frame)
             if state is None:
-                return "unknown code for the state"
+                return self._special_shown(frame, row)
             if state is Status.OVER:
                 return Status.UNDER if frame & self._sign else state, None
             if state is not Status.OK:
@@ -574,6 +586,14 @@ class FrameDecoder:
         if frame & self._over_flag:
             return Status.UNDER if frame & self._sign else Status.OVER, None
         return self._rule.read(frame, row)
+
+    def _special_shown(self, frame: int, row: FrameFunction) -> _Shown:
+        if not self._state.is_special(frame):
+            return "unknown code for the state"
+        shown = self._rule.read(frame, row)
+        if not isinstance(shown, str) and shown[0] is Status.OK:
+            return "found a number beside a state that has none"
+        return shown
 
     def encode(self, reading: Reading) -> bytes:
         """Write the frame that shows `reading`; raises DisplayError where none does."""
@@ -604,7 +624,7 @@ class FrameDecoder:
             return self._state.write(reading.status)
         if reading.status is Status.UNDER and self._sign and self._state.says(Status.OVER):
             return self._sign | self._state.write(Status.OVER)
-        code = self._state.write(Status.OK)
+        code = self._state.write(reading.status)
         return code | self._rule.write(reading.status, reading.value, row)
 
     def _seal(self, frame: int) -> bytes:
@@ -632,12 +652,20 @@ class FrameDecoder:
         if a & b & self._over_flag:
             loose |= self._rule.mask & ~self._sign
         states = self._state.read(a), self._state.read(b)
-        if states[0] is states[1] is not Status.OK:
+        if states[0] is states[1] not in {None, Status.OK}:
             loose |= self._state.mask | self._rule.mask & ~self._sign
+        if self._shows_special(a) and self._shows_special(b):
+            loose |= self._state.mask
         loose |= self._not_shown(a) & self._not_shown(b)
         if (a ^ b) & loose and self._sum is not None:
             loose |= sum(1 << bit for bit in checksum_bits(self._sum))
         return len(one) == len(other) and not (a ^ b) & ~loose
+
+    def _shows_special(self, frame: int) -> bool:
+        """Whether the value itself says that it is no number."""
+        row = self._rows.get(frame & self._select_mask)
+        shown = "no function" if row is None else self._rule.read(frame, row)
+        return not isinstance(shown, str) and shown[0] is not Status.OK
 
     def _not_shown(self, frame: int) -> int:
         """Bits of the value that a frame's reading leaves open."""

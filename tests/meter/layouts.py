@@ -113,6 +113,7 @@ class Meter:
         self.seven = random.choice([0x07, 0x27])
         self.nine = random.choice([0x6F, 0x67])
         self.over_text = random.choice(["0L", "0L ", " 0L"]).rjust(self.digits)
+        self.behind_over = random.choice(["", "0", "8" * self.digits])
         self.leading = random.choice(["zero", "blank"])
         self.exact = random.random() < 0.5  # a float32 that is just what is shown
         if family == "line":
@@ -180,7 +181,7 @@ class Meter:
         if display.count is None:
             if self.over == "value":
                 return self.over_text
-            return self.random.choice(["", "0", "8" * self.digits]).rjust(self.digits)
+            return self.behind_over.rjust(self.digits)
         digits = str(abs(display.count)).zfill(display.decimals + 1)
         return digits.rjust(self.digits)
 
@@ -371,9 +372,16 @@ class Meter:
             count = -count
         return Display(row, count, places)
 
-    def fresh(self, number: int) -> list[Display]:
-        """Displays that were not labelled."""
-        return [self.display() for _ in range(number)]
+    def fresh(self, number: int, labels: list[Labelled]) -> list[Display]:
+        """Other displays, of the functions and ranges that the labels name."""
+        shown = {label.true for label in labels if label.true is not None}
+        ranges = [
+            (row, places)
+            for row in self.rows
+            for places in row.decimals
+            if any(d.row == row and d.decimals == places and d.count is not None for d in shown)
+        ]
+        return [self.display(ranges) for _ in range(number)]
 
     def labels(
         self, number: int, *, guided: bool, wrong: int = 0, others: int = 0
@@ -411,10 +419,10 @@ class Meter:
         return displays
 
     def _guided(self, number: int) -> list[Display]:
-        """Every range; every digit that a place can show; full scale; two minus; two overloads."""
+        """Every range; every digit that a place can show; both signs; three overloads."""
         random = self.random
         ranges = [(row, places) for row in self.rows for places in row.decimals]
-        overs = random.choices(ranges, k=2)
+        overs = random.choices(ranges, k=3)
         count = number - len(overs)
         columns = []
         for place in range(self.digits):
@@ -426,11 +434,15 @@ class Meter:
         counts = [sum(c[n] * 10**place for place, c in enumerate(columns)) for n in range(count)]
         counts = [min(value, self.top) for value in counts]
         chosen = [ranges[n % len(ranges)] for n in range(count)]
+        for n, (_, places) in enumerate(chosen):
+            if places == self.digits - 1:  # a display that shows its first nought
+                counts[n] %= 10**places
+                break
         turns = dict.fromkeys(self.rows, 0)
         displays = []
         for (row, places), value in zip(chosen, counts, strict=True):
             turns[row] += 1
-            is_negative = row.negative and turns[row] % 2 == 0
+            is_negative = row.negative and (turns[row] == 2 or random.random() < 0.4)
             displays.append(Display(row, -value if is_negative else value, places))
         return displays + [Display(row, None, places) for row, places in overs]
 

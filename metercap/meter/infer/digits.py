@@ -46,6 +46,11 @@ class _Layout(NamedTuple):
     unmet: int
 
     @property
+    def shared(self) -> int:
+        """Segments that have no bit of their own."""
+        return sum(max(0, len(group.segments) - len(group.bits)) for group in self.groups)
+
+    @property
     def inverted(self) -> frozenset[int]:
         return frozenset(bit for group in self.groups for bit in group.inverted)
 
@@ -127,7 +132,11 @@ _BEFORE = {
 def _find_layout(
     board: Board, free: Sequence[int], cells: Cells, kept: int, kind: str
 ) -> _Layout | None:
-    """The first way of drawing the digits under which every wish is met; None where none is."""
+    """The drawing of the digits under which every wish is met; None where none is.
+
+    Of several, the one that leaves the fewest segments to share a bit with another.
+    """
+    best: _Layout | None = None
     seen = {char for row in cells for index in board.indices(kept) if (char := row[index])}
     for before, blank in _BEFORE[kind]:
         filled = _led(board, cells, before)
@@ -139,9 +148,9 @@ def _find_layout(
             tried.add(key)
             drawn = glyphs | {" ": blank} if before == " " else glyphs
             layout = _layout(board, free, filled, kept, drawn, 7 if kind == "seg7" else 4)
-            if not layout.unmet:
-                return layout
-    return None
+            if not layout.unmet and (best is None or layout.shared < best.shared):
+                best = layout
+    return best
 
 
 def _in_order(layout: _Layout) -> _Layout:
@@ -369,6 +378,8 @@ def _written(
         shown=tuple(None if text is None else text.lstrip(" ") for text in texts),
         has_sign=dashed,
         no_numbers=over,
+        unsure=frozenset(index for index, text in enumerate(texts) if text is None),
+        untold=8 * board.length,
         notes=tuple(notes),
         next_states=tuple(_missing(layout, count)),
     )

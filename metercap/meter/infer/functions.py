@@ -36,7 +36,7 @@ class Beside(NamedTuple):
     place_bits: tuple[int, ...]
     places: dict[int, int]
     state_bits: tuple[int, ...]
-    states: dict[int, Status]
+    states: dict[int, Status | None]  # None: the value itself says what it is
     notes: tuple[str, ...]
     next_states: tuple[str, ...]
 
@@ -69,7 +69,7 @@ def read_beside(board: Board, fit: ValueFit, free: frozenset[int]) -> Beside | s
     if isinstance(told, str):
         return told
     row_bits, rows, place_bits, places = told
-    overs = board.where(label.status is not Status.OK for label in board.labels)
+    overs = board.where(label.status is not Status.OK for label in board.labels) & ~fit.barred
     known = {row.function for row in rows}
     for index in board.indices(overs):
         function = board.labels[index].function
@@ -154,7 +154,9 @@ def _find_rows(board: Board, bits: list[int], numbers: int, *, has_point: bool) 
     place_bits = tuple(
         b for b in moving if b not in row_bits and board.is_constant_within(b, by_places.values())
     )
-    codes = {_code(board, members, place_bits): places for places, members in by_places.items()}
+    codes = {
+        board.code_of(_first(members), place_bits): places for places, members in by_places.items()
+    }
     rows = tuple(
         _row(board, members, row_bits, function, None) for (function, _), members in classes.items()
     )
@@ -172,15 +174,14 @@ def _find_rows(board: Board, bits: list[int], numbers: int, *, has_point: bool) 
     return _twins(rows) or (row_bits, rows, (), {})
 
 
-def _code(board: Board, members: int, bits: tuple[int, ...]) -> int:
-    first = (members & -members).bit_length() - 1
-    return board.code_of(first, bits)
+def _first(members: int) -> int:
+    return (members & -members).bit_length() - 1
 
 
 def _row(
     board: Board, members: int, bits: tuple[int, ...], function: Function, decimals: int | None
 ) -> Row:
-    return Row(function, _code(board, members, bits), decimals, members)
+    return Row(function, board.code_of(_first(members), bits), decimals, members)
 
 
 def _twins(rows: tuple[Row, ...]) -> str | None:
@@ -200,26 +201,63 @@ def _twins(rows: tuple[Row, ...]) -> str | None:
 
 def _find_states(
     board: Board, fit: ValueFit, quiet: list[int], numbers: int, overs: int
-) -> tuple[int, tuple[int, ...], dict[int, Status]]:
+) -> tuple[int, tuple[int, ...], dict[int, Status | None]]:
     """(samples kept, bits, code -> status) of what only ever moved beside an overload."""
-    if not fit.has_over:
-        # A sample said to be an overload that differs in nothing from a number is a wrong label.
-        usual = _code(board, numbers, tuple(quiet))
-        for index in board.indices(overs):
-            is_beside = board.code_of(index, quiet) != usual
-            if index not in fit.no_numbers and not is_beside:
-                overs &= ~(1 << index)
+    told = [index for index in board.indices(overs) if index not in fit.no_numbers]
+    for index in fit.unsure.intersection(told):
+        if sum(board.columns[b] >> index & 1 != _usual(board, b, numbers) & 1 for b in quiet) <= (
+            fit.untold
+        ):
+            overs &= ~(1 << index)
+            told.remove(index)
+    flags = _find_flags(board, quiet, numbers, told)
+    usual = board.code_of(_first(numbers), flags)
+    for index in told:
+        # A label may be late: what it calls an overload must differ from a number as others do.
+        unlike = board.code_of(index, flags) ^ usual
+        if not flags or unlike != (1 << len(flags)) - 1:
+            overs &= ~(1 << index)
     if not overs:
         return 0, (), {}
     state_bits = tuple(b for b in quiet if not board.is_constant_within(b, [numbers | overs]))
     if not state_bits:
         return overs, (), {}
-    usual = _code(board, numbers, state_bits)
-    states = {usual: Status.OK}
+    states: dict[int, Status | None] = {board.code_of(_first(numbers), state_bits): Status.OK}
     for index in board.indices(overs):
         code, status = board.code_of(index, state_bits), board.labels[index].status
-        if code != usual:
+        if index in fit.no_numbers:
+            states.setdefault(code, None)
+        elif states.get(code) is not Status.OVER:
             # With a sign beside it, an overload below says itself by both.
-            is_plain = states.get(code, status) is Status.OVER or status is Status.OVER
-            states[code] = Status.OVER if is_plain else status
+            states[code] = Status.OVER if states.get(code, status) is not status else status
     return overs, state_bits, states
+
+
+def _find_flags(board: Board, quiet: list[int], numbers: int, told: list[int]) -> tuple[int, ...]:
+    """Bits that say "no number": never so beside a number, always so in those samples.
+
+    A label may be late by one display. Those that follow a sample with a proven number are not;
+    where there are none, two samples must agree.
+    """
+    sure = [index for index in told if _is_prompt(board, index, numbers)]
+    fewest = 1 if sure else 2
+    marked = {
+        bit: sum((board.columns[bit] ^ _usual(board, bit, numbers)) >> i & 1 for i in sure or told)
+        for bit in quiet
+    }
+    most = max(marked.values(), default=0)
+    if most < fewest:
+        return ()
+    return tuple(bit for bit, count in marked.items() if count == most)
+
+
+def _is_prompt(board: Board, index: int, numbers: int) -> bool:
+    """Whether the sample before it, which a late label would belong to, surely shows a number."""
+    if index == 0:
+        return True
+    follows = board.samples[index - 1].line == board.samples[index].line - 1
+    return follows and numbers >> (index - 1) & 1 == 1
+
+
+def _usual(board: Board, bit: int, numbers: int) -> int:
+    return board.everyone if board.columns[bit] & numbers else 0

@@ -15,6 +15,7 @@ from metercap.model import Status
 
 _TOKEN = re.compile(r"[-+]?[0-9]+(?:\.[0-9]+)?", re.ASCII)
 _ENDS = ("\r\n", "\n\r", "\n", "\r")
+_LIKE_NUMBERS = tuple("+-.0123456789")
 _SLACK = 8  # characters by which a line may be longer than the longest that was seen
 _TEXT_SHARE = 0.6  # of the frames that must be lines
 
@@ -66,7 +67,7 @@ def fit_line(samples: Sequence[Sample]) -> LineFit | str:
     if len(plus) > 1:
         return "line: found a plus before some numbers and none before others"
     sizes = {len(lines[f.sample] or "") for f in found}
-    width = min(_gap(lines[f.sample] or "", f) for f in found) if len(sizes) == 1 else 0
+    width = _find_width(lines, found) if len(sizes) == 1 else 0
     pairs: dict[tuple[str, str], list[_Found]] = {}
     for place in found:
         line = lines[place.sample] or ""
@@ -100,9 +101,14 @@ def _find_numbers(samples: Sequence[Sample], lines: Sequence[str | None]) -> lis
     return max(by_turn.values(), key=len, default=[])
 
 
-def _gap(line: str, place: _Found) -> int:
-    """Characters from the end of the text before the number to the number's own end."""
-    return place.end - len(line[: place.start].rstrip(" "))
+def _find_width(lines: Sequence[str | None], found: Sequence[_Found]) -> int:
+    """Characters in which every number is set, with blanks before it; 0 where that cannot be."""
+    told = [(lines[place.sample] or "", place) for place in found]
+    width = min(place.end - len(line[: place.start].rstrip(" ")) for line, place in told)
+    # The text before a number may not end like one; then a blank between belongs to the text.
+    if any(line[: place.end - width][-1:] in _LIKE_NUMBERS for line, place in told):
+        width -= 1
+    return width if all(place.end - place.start <= width for _, place in told) else 0
 
 
 def _name_pairs(

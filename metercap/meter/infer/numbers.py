@@ -91,8 +91,8 @@ def _places_of(
     if not all(choices):
         return 0
     signs = tuple(choices.pop()) if is_signed else ()
-    choices = _struck(choices, signs)
-    choices = _in_order(choices)
+    choices = _in_order(_struck(choices, signs))
+    signs = _after(choices, signs)
     for target, choice in zip(reversed(targets), reversed(choices), strict=True):
         if len(choice) != 1:
             return _rarer(target) if target.minority <= 2 else 0  # noqa: PLR2004  a slip, not a rule
@@ -123,16 +123,19 @@ def _struck(choices: list[list[int]], signs: tuple[int, ...]) -> list[list[int]]
         choices = slimmer
 
 
+# Where a bit stands in a run of bytes, lowest byte first and last.
+_ORDERS: tuple[Callable[[int], int], ...] = (
+    lambda place: place,
+    lambda place: -8 * (place // 8) + place % 8,
+)
+
+
 def _in_order(choices: list[list[int]]) -> list[list[int]]:
     """Where all sure bits stand in one run of bytes, let it choose for the unsure ones."""
     sure = [(place, choice[0]) for place, choice in enumerate(choices) if len(choice) == 1]
     if 2 * len(sure) < len(choices) or len(sure) == len(choices):
         return choices
-    orders: tuple[Callable[[int], int], ...] = (
-        lambda place: place,
-        lambda place: -8 * (place // 8) + place % 8,
-    )
-    for order in orders:
+    for order in _ORDERS:
         starts = {bit - order(place) for place, bit in sure}
         if len(starts) == 1:
             (start,) = starts
@@ -141,6 +144,22 @@ def _in_order(choices: list[list[int]]) -> list[list[int]]:
                 for place, choice in enumerate(choices)
             ]
     return choices
+
+
+def _after(choices: list[list[int]], signs: tuple[int, ...]) -> tuple[int, ...]:
+    """Of the bits that go with the sign, those that carry the run of the count on; else all."""
+    sure = [choice[0] for choice in choices if len(choice) == 1]
+    if len(sure) < len(choices):
+        return signs
+    for order in _ORDERS:
+        starts = {bit - order(place) for place, bit in enumerate(sure)}
+        if len(starts) == 1:
+            (start,) = starts
+            run: list[int] = []
+            while (bit := start + order(len(sure) + len(run))) in signs:
+                run.append(bit)
+            return tuple(run) or signs
+    return signs
 
 
 def _count_fit(
@@ -169,9 +188,27 @@ def _count_fit(
         (("count", '"count"'), ("most", str(most))),
         shown=tuple(shown),
         has_sign=bool(found.signs),
-        no_numbers=frozenset(n for n, raw in enumerate(shown) if abs(raw) > most),
+        no_numbers=_find_ends(board, shown, most, len(bits)),
+        # Every bit set may be the end of a longer count, whose upper bits are not yet told.
+        unsure=frozenset(n for n, raw in enumerate(shown) if raw == (1 << len(bits)) - 1 <= most),
+        untold=max(0, (10**digits - 1).bit_length() - len(bits)),
         notes=tuple(notes),
         next_states=asked,
+    )
+
+
+def _find_ends(board: Board, shown: Sequence[int], most: int, width: int) -> frozenset[int]:
+    """Samples whose raw value stands for no number: beyond the display, and no chance.
+
+    A raw value that is one end of what its bits hold says so at once; another must have been
+    called an overload twice, for a label may be late.
+    """
+    ends = {(1 << width) - 1, (1 << width - 1) - 1, -(1 << width - 1)}
+    called = [raw for raw, label in zip(shown, board.labels, strict=True) if label.value is None]
+    return frozenset(
+        n
+        for n, raw in enumerate(shown)
+        if abs(raw) > most and (raw in ends or called.count(raw) > 1)
     )
 
 
@@ -180,7 +217,7 @@ def _count_fit(
 FloatKind = Literal["float32", "medfloat32", "medfloat16"]
 
 
-def fit_float(board: Board, free: Sequence[int], kind: FloatKind) -> ValueFit | None:
+def fit_float(board: Board, usable: frozenset[int], kind: FloatKind) -> ValueFit | None:
     """Find whole bytes, in either order, that hold the labels' numbers as `kind`."""
     size = 2 if kind == "medfloat16" else 4
     raws = [_raw_of(label, kind) for label in board.labels]
@@ -188,7 +225,6 @@ def fit_float(board: Board, free: Sequence[int], kind: FloatKind) -> ValueFit | 
     if alive.bit_count() < FEWEST_KEPT:
         return None
     wishes = [board.where(((raw or 0) >> bit & 1) == 1 for raw in raws) for bit in range(8 * size)]
-    usable = set(range(8 * board.length)) - (set(board.varying) - set(free))
     best = None
     for at in range(board.length - size + 1):
         for order in ("little", "big"):

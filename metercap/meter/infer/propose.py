@@ -135,9 +135,10 @@ def _infer_frame(samples: Sequence[Sample], name: str, notify: str) -> _Proposal
         )
     covered = set() if summed is None else set(range(8 * summed.at, 8 * (summed.at + summed.width)))
     free = [bit for bit in board.varying if bit not in covered]
+    usable = frozenset(bit for bit in range(8 * board.length) if bit not in covered)
     best: _Proposal | None = None
     failures = []
-    for fit in _fits(board, free):
+    for fit in _fits(board, free, usable):
         if fit is None:
             continue
         told = _propose(board, fit, summed, frozenset(free), name, notify)
@@ -171,12 +172,12 @@ def _main_kind(samples: Sequence[Sample]) -> tuple[Board | None, Sum | None]:
     return Board(group), summed
 
 
-def _fits(board: Board, free: Sequence[int]) -> Iterable[ValueFit | None]:
+def _fits(board: Board, free: Sequence[int], usable: frozenset[int]) -> Iterable[ValueFit | None]:
     """Each family in turn; where two explain as much, the earlier is proposed."""
     tries: tuple[Callable[[], ValueFit | None], ...] = (
-        lambda: fit_float(board, free, "float32"),
-        lambda: fit_float(board, free, "medfloat32"),
-        lambda: fit_float(board, free, "medfloat16"),
+        lambda: fit_float(board, usable, "float32"),
+        lambda: fit_float(board, usable, "medfloat32"),
+        lambda: fit_float(board, usable, "medfloat16"),
         lambda: fit_digits(board, free, "seg7"),
         lambda: fit_digits(board, free, "bcd"),
         lambda: fit_count(board, free, twos=True),
@@ -218,10 +219,8 @@ def _propose(
 
 
 def _without(fit: ValueFit, beside: Beside, dropped: int) -> ValueFit:
-    """The fit that no longer counts those samples, nor their overloads."""
-    shown = tuple(None if dropped >> index & 1 else text for index, text in enumerate(fit.shown))
-    no_numbers = frozenset(index for index in fit.no_numbers if not dropped >> index & 1)
-    return fit._replace(kept=beside.numbers & ~dropped, shown=shown, no_numbers=no_numbers)
+    """The fit that no longer counts those samples."""
+    return fit._replace(kept=beside.numbers & ~dropped, barred=fit.barred | dropped)
 
 
 def _write(

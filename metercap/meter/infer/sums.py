@@ -16,6 +16,7 @@ from metercap.meter.frame import CHECKSUMS
 
 _FEWEST_FRAMES = 7  # a chance agreement of so many bytes is one in 2**48
 _LEAST_SHARE = 0.7  # of the frames: the others are of another kind
+_FEWEST_SUMS = 5  # different ones; what moves less says something else
 _SHORT = 40  # bytes; in longer frames a sum starts near the head and stands near an end
 _CRCS: tuple[ChecksumKind, ...] = (
     "CRC-16/MODBUS", "CRC-16/ARC", "CRC-16/KERMIT", "CRC-16/XMODEM", "CRC-16/IBM-3740",
@@ -47,7 +48,7 @@ def find_sum(frames: Sequence[bytes]) -> Sum | None:
     length = len(frames[0])
     found: list[Sum] = []
     for at in _places(length):
-        if len({frame[at] for frame in frames}) < 4:  # noqa: PLR2004  too still for a sum
+        if len({frame[at] for frame in frames}) < _FEWEST_SUMS:
             continue
         spans = [(0, at), (at + 1, length)]
         for low, high in spans:
@@ -55,7 +56,7 @@ def find_sum(frames: Sequence[bytes]) -> Sum | None:
         if at + 1 < length:
             for low, high in [(0, at), (at + 2, length)]:
                 found += _crcs(frames, at, low, high)
-    return min(found, key=_rank) if found else None
+    return min((each for each in found if _is_sum(frames, each)), key=_rank, default=None)
 
 
 def _places(length: int) -> list[int]:
@@ -80,9 +81,12 @@ def _agreeing(rests: Sequence[int]) -> tuple[int, int] | None:
     return rest, sum(1 << index for index, other in enumerate(rests) if other == rest)
 
 
-def _is_moving(frames: Sequence[bytes], start: int, stop: int) -> bool:
-    """Whether at least two bytes change there: one alone would be a copy, not a sum."""
-    return sum(len({frame[at] for frame in frames}) > 1 for at in range(start, stop)) > 1
+def _is_sum(frames: Sequence[bytes], found: Sum) -> bool:
+    """Whether it tells more than a copy would: many different sums of two bytes or more."""
+    agreed = [frame for n, frame in enumerate(frames) if found.frames >> n & 1]
+    sums = {frame[found.at : found.at + found.width] for frame in agreed}
+    moving = sum(len({f[at] for f in agreed}) > 1 for at in range(found.start, found.stop))
+    return moving > 1 and len(sums) >= max(_FEWEST_SUMS, len(agreed) // 4)
 
 
 def _bytewise(frames: Sequence[bytes], at: int, low: int, high: int) -> list[Sum]:
@@ -101,7 +105,7 @@ def _bytewise(frames: Sequence[bytes], at: int, low: int, high: int) -> list[Sum
             ]
             for stop in range(high, start, -1):
                 agreed = _agreeing(rests)
-                if agreed is not None and _is_moving(frames, start, stop):
+                if agreed is not None:
                     found.append(Sum(kind, start, stop, at, "little", *agreed))
                 rests = [take(r, frame[stop - 1]) for r, frame in zip(rests, frames, strict=True)]
     return found
@@ -123,6 +127,6 @@ def _crcs(frames: Sequence[bytes], at: int, low: int, high: int) -> list[Sum]:
                 for order, texts in sent:
                     rests = [a ^ b for a, b in zip(sums, texts, strict=True)]
                     agreed = _agreeing(rests)
-                    if agreed is not None and _is_moving(frames, start, stop):
+                    if agreed is not None:
                         found.append(Sum(kind, start, stop, at, order, *agreed))
     return found

@@ -26,6 +26,9 @@ class ValueFit(NamedTuple):
     has_point: bool = False  # and where its point is
     has_over: bool = False  # and, by the format's own special values, that there is none
     no_numbers: frozenset[int] = frozenset()  # samples where what is shown is surely no number
+    unsure: frozenset[int] = frozenset()  # samples whose value may go on in bits not yet told
+    untold: int = 0  # how many such bits there may be
+    barred: int = 0  # column of samples that a first proposal did not read
     notes: tuple[str, ...] = ()
     next_states: tuple[str, ...] = ()
 

@@ -168,7 +168,8 @@ def value_text(fit: ValueFit, beside: Beside, board: Board) -> str:
         lines.append(f'places = {{ field = "point", codes = {{ {codes} }} }}')
     if beside.state_bits:
         codes = ", ".join(
-            f'{code} = "{status.value}"' for code, status in sorted(beside.states.items())
+            f'{code} = "{"special" if status is None else status.value}"'
+            for code, status in sorted(beside.states.items())
         )
         lines.append(f'state = {{ field = "state", codes = {{ {codes} }} }}')
     if not fit.has_over:
