@@ -338,12 +338,12 @@ _ROWS = (
     Adopted(0x2A77, "Irradiance", (Part("irradiance", "W/m2", "uint", 16, highest=0xFFFF, d=-1),)),
     Adopted(
         0x2AA0,
-        "Magnetic Flux Density 2D",
+        "Magnetic Flux Density - 2D",
         (_TESLA._replace(channel="x"), _TESLA._replace(channel="y")),
     ),
     Adopted(
         0x2AA1,
-        "Magnetic Flux Density 3D",
+        "Magnetic Flux Density - 3D",
         tuple(_TESLA._replace(channel=axis) for axis in "xyz"),
     ),
     Adopted(
