@@ -31,7 +31,7 @@ SPUR = library("spur-visit")
 LIVE = [step.id for step in SPUR.step if step.quantity == "voltage"]
 DEAD = [step.id for step in library("spur-dead-tests").step]
 FUSE = [step.id for step in library("spur-fuse").step]
-MANY = 2000 if os.environ.get("CI") else 200
+MANY = 1000 if os.environ.get("CI") else 200
 calm = settings(max_examples=MANY, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 DISPLAYS = [
