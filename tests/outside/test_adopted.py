@@ -110,7 +110,8 @@ def is_known_fault(number: int, raw: int) -> bool:
         case 0x2BA8:  # GSS: d = -3, a watt hour; the package leaves d out
             return raw not in {0, 0xFFFFFFFE, 0xFFFFFFFF}
         case 0x2B8D | 0x2AE2:  # GSS: "all other values are prohibited"; the package reads them
-            return raw != 0x7F and not part.lowest <= raw <= part.highest
+            specials = dict(part.specials)
+            return raw not in specials and not part.lowest <= raw <= part.highest
     return False
 
 
