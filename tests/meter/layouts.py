@@ -17,6 +17,7 @@ SEGMENTS = {
     "0": 0x3F, "1": 0x06, "2": 0x5B, "3": 0x4F, "4": 0x66, "5": 0x6D, "6": 0x7D, "7": 0x07,
     "8": 0x7F, "9": 0x6F, "L": 0x38, "-": 0x40, " ": 0x00,
 }  # fmt: skip
+MOST_RANGES = 10  # of which 25 labels show each twice; a meter with more needs more labels
 FAMILIES = ("seg7", "bcd", "count", "float32", "medfloat32", "medfloat16", "line")
 
 
@@ -104,6 +105,10 @@ class Meter:
         if family in {"medfloat16", "medfloat32", "line"}:
             self.point = "own"
         self.rows = [self._row(*row) for row in random.sample(_MENU, random.randint(3, 6))]
+        while sum(len(row.decimals) for row in self.rows) > MOST_RANGES:
+            longest = max(self.rows, key=lambda row: len(row.decimals))
+            shorter = longest._replace(decimals=longest.decimals[1:])
+            self.rows[self.rows.index(longest)] = shorter
         if not any(row.negative for row in self.rows):
             self.rows[0] = self._row("voltage", "V", "dc", True)
         self.twos = family == "count" and random.random() < 0.5
@@ -442,7 +447,8 @@ class Meter:
         displays = []
         for (row, places), value in zip(chosen, counts, strict=True):
             turns[row] += 1
-            is_negative = row.negative and (turns[row] == 2 or random.random() < 0.4)
+            either = turns[row] > 2 and random.random() < 0.4
+            is_negative = row.negative and (turns[row] == 2 or either)
             displays.append(Display(row, -value if is_negative else value, places))
         return displays + [Display(row, None, places) for row, places in overs]
 

@@ -136,10 +136,10 @@ def _find_layout(
 
     Of several, the one that leaves the fewest segments to share a bit with another.
     """
-    best: _Layout | None = None
     seen = {char for row in cells for index in board.indices(kept) if (char := row[index])}
     for before, blank in _BEFORE[kind]:
         filled = _led(board, cells, before)
+        best: _Layout | None = None
         tried: set[tuple[int, ...]] = set()
         for glyphs in _drawings(kind):
             key = tuple(pattern for char, pattern in glyphs.items() if char in seen)
@@ -150,7 +150,9 @@ def _find_layout(
             layout = _layout(board, free, filled, kept, drawn, 7 if kind == "seg7" else 4)
             if not layout.unmet and (best is None or layout.shared < best.shared):
                 best = layout
-    return best
+        if best is not None:
+            return best
+    return None
 
 
 def _in_order(layout: _Layout) -> _Layout:
