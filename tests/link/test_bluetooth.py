@@ -386,6 +386,28 @@ def test_a_device_that_the_service_forgot_is_found_by_the_next_scan() -> None:
     run(scenario)
 
 
+def test_a_meter_that_was_off_for_so_long_that_the_service_forgot_it_is_taken_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("fake_bluez.FORGET_S", SHORT_S)
+
+    async def scenario() -> None:
+        async with FakeBluez() as bluez:
+            bluez.meter(**METER)
+            async with linked() as heard:
+                await heard.until(lambda: len(heard.ups) == 1)
+                bluez.vanish(ADDRESS)
+                while bluez.state()["known"]:  # noqa: ASYNC110  the fake has no event for it
+                    await asyncio.sleep(0)
+                bluez.meter(**METER)
+                await heard.until(lambda: len(heard.ups) == 2)
+                await send(bluez, 1)
+                await heard.until(lambda: bool(heard.frames))
+            assert numbers(heard) == [(2, 1, 1)]
+
+    run(scenario)
+
+
 def test_a_meter_that_is_off_is_said_once_and_taken_when_it_comes() -> None:
     async def scenario() -> None:
         async with FakeBluez() as bluez:
@@ -409,7 +431,7 @@ def test_a_refused_subscription_is_named_and_tried_again() -> None:
             async with linked() as heard:
                 await heard.until(lambda: bool(heard.ups))
             assert heard.changes[0][:2] == (1, False)
-            assert "0x80" in heard.downs[0]
+            assert heard.downs[0] == "the meter refused what it was asked (ATT error 0x80)"
             assert heard.changes[1] == (1, True, "subscribed")
 
     run(scenario)

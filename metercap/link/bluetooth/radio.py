@@ -19,6 +19,7 @@ from bleak.exc import (
     BleakDBusError,
     BleakDeviceNotFoundError,
     BleakError,
+    BleakGATTProtocolError,
 )
 
 from metercap.errors import LinkError, LinkLost
@@ -268,6 +269,8 @@ def plain(error: BaseException) -> str:
         return said
     if isinstance(error, BleakBluetoothNotAvailableError):
         return _UNAVAILABLE.get(error.reason, f"Bluetooth is not available: {error.args[0]}")
+    if isinstance(error, BleakGATTProtocolError):
+        return f"the meter refused what it was asked (ATT error 0x{error.code:02x})"
     if isinstance(error, BleakDBusError):
         starting = error.dbus_error.startswith(_STARTING)
         known = _NO_SERVICE if starting else _BUS_ERRORS.get(error.dbus_error)
