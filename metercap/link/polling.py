@@ -9,14 +9,15 @@ asked, and whatever comes before those four fields is late. That is asked once a
 the connection ends: of two such answers under way, the first would not show where the second is,
 nor what comes between them. A driver without that query has one
 query for readings only. There a late answer would still be what the probes touched some time ago,
-taken for what they touch now: so a time-out ends the connection, and what was under way with it.
+taken for what they touch now: so a time-out, and any line that is no answer, ends the connection,
+and what was under way with it.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from metercap.errors import LinkSilent
+from metercap.errors import LinkLost, LinkSilent
 from metercap.meter.reply import Answer, Asked, ReplyDecoder
 from metercap.model import NS_PER_S
 
@@ -56,6 +57,7 @@ class Polling:
         self._in_step = poll.identify is None
         # Whether the last notification ended no line: the tail of it would read as a number.
         self._is_cut = False
+        self._is_astray = False
         self._pending = b""
 
     @property
@@ -70,7 +72,7 @@ class Polling:
     def due(self, now_s: float) -> bytes | None:
         """What to write now, its terminator included; None where it is not yet time.
 
-        Raises LinkSilent where meter and asker cannot be brought into step again.
+        Raises LinkError where meter and asker cannot be brought into step again.
         """
         if now_s < self.wake_s:
             return None
@@ -110,8 +112,10 @@ class Polling:
         if not self._in_step:
             if self._identify is not None:
                 return self._identify
+            if self._is_astray:
+                raise LinkLost("the meter sent what is no answer, and its answer may yet come")
             if self._is_cut:
-                raise LinkSilent(f"the meter stopped in the middle of a line, {self._quiet_s:g} s")
+                raise LinkSilent("the meter stopped in the middle of a line that nobody asked for")
             self._in_step = True
         if self._errors and self._error_query is not None:
             return self._error_query
@@ -132,8 +136,7 @@ class Polling:
         self._asked = None
         self._next_s = now_s + GAP_S
         if answer is Answer.BAD:
-            self._in_step = False
-            self._next_s = now_s + self._quiet_s
+            self._in_step, self._is_astray = False, self._identify is None
             # The meter's own word on what went wrong, once it can be understood again.
             if query != self._identify:
                 self._errors = 0 if query == self._error_query else MOST_ERRORS

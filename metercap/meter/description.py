@@ -1123,7 +1123,7 @@ def _check_poll(driver: LineDriver, poll: Poll) -> None:
     _check_terminator("poll.terminator", poll.terminator or line.terminator)
     _check_queries(driver, poll)
     _check_turns(driver)
-    if len(poll.queries) > 1 and poll.identify is None:
+    if (len(poll.queries) > 1 or poll.error_query is not None) and poll.identify is None:
         raise ValueError(
             "poll.identify: missing, so a late answer could be taken for that of another query; "
             "expected a query that tells them apart, such as '*IDN?'"

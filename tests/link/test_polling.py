@@ -17,7 +17,7 @@ from meter.strategies import made, shipped
 
 from metercap.daemon import Daemon, DeclaredMeter
 from metercap.derive import Shown, derive
-from metercap.errors import LinkSilent
+from metercap.errors import LinkError, LinkLost, LinkSilent
 from metercap.journal.store import Writer
 from metercap.link.bluetooth import LIMITS, Radio, supervise
 from metercap.link.bluetooth.bumble_radio import bumble_radio
@@ -169,6 +169,14 @@ def test_without_that_question_it_waits_until_nothing_more_comes_unasked() -> No
     assert one.due(2.4) == b"MEAS:VOLT:DC?\r\n"
 
 
+def test_without_that_question_what_is_no_answer_ends_the_link() -> None:
+    one = polling(ONE)
+    one.due(0.0)
+    one.heard(b"?!\r\n", 0.5)
+    with pytest.raises(LinkLost, match="its answer may yet come"):
+        one.due(one.wake_s)
+
+
 def test_without_that_question_half_a_line_ends_the_link() -> None:
     one = polling(ONE)
     one.due(0.0)
@@ -256,7 +264,7 @@ def conversation(
         now_s = max(now_s, one.wake_s)
         try:
             query = one.due(now_s)
-        except LinkSilent:
+        except LinkError:
             break
         if query is not None:
             meter.ask(query, now_s)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -12,7 +13,7 @@ from meter.strategies import DRIVERS, made, readings, shipped
 from metercap.errors import DisplayError, DriverError
 from metercap.meter.check import check_driver
 from metercap.meter.decode import build_decoder, decode_frame
-from metercap.meter.description import LineDriver, parse_driver
+from metercap.meter.description import LineDriver, driver_from_json, driver_to_json, parse_driver
 from metercap.meter.reply import Answer, Asked, ReplyDecoder, find_asked
 from metercap.meter.scpi import MOST_PLACES, MOST_WHOLE, number_text, parse_number
 from metercap.model import Reading, Refusal, Status
@@ -301,6 +302,15 @@ def test_a_driver_whose_answers_could_be_mistaken_is_refused(
         parse_driver(FILE.replace(old, new, 1), "bench-scpi.toml")
     assert said_ in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_errors_are_asked_for_only_where_the_meter_can_be_brought_into_step() -> None:
+    table: Any = driver_to_json(made("polled"))
+    table["poll"]["error_query"] = "SYST:ERR?"
+    with pytest.raises(DriverError, match="poll.identify: missing"):
+        driver_from_json(table, "polled")
+    table["poll"]["identify"] = "*IDN?"
+    assert driver_from_json(table, "polled").function == made("polled").function
 
 
 def test_a_query_beside_no_poll_is_refused() -> None:
