@@ -57,6 +57,7 @@ class Polling:
         self._in_step = poll.identify is None
         # Whether the last notification ended no line: the tail of it would read as a number.
         self._is_cut = False
+        # Whether an answer may be under way, and nothing can tell where it ends.
         self._is_astray = False
         self._pending = b""
 

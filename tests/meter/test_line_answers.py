@@ -307,7 +307,7 @@ def test_a_driver_whose_answers_could_be_mistaken_is_refused(
 def test_errors_are_asked_for_only_where_the_meter_can_be_brought_into_step() -> None:
     table: Any = driver_to_json(made("polled"))
     table["poll"]["error_query"] = "SYST:ERR?"
-    with pytest.raises(DriverError, match="poll.identify: missing"):
+    with pytest.raises(DriverError, match=r"poll\.identify: missing"):
         driver_from_json(table, "polled")
     table["poll"]["identify"] = "*IDN?"
     assert driver_from_json(table, "polled").function == made("polled").function
