@@ -33,6 +33,7 @@ def target_of(meter: DeclaredMeter) -> Target:
     link = meter.driver.link
     least_s = LEAST_ADVERT_SILENCE_S if meter.driver.kind == "advert" else LEAST_SILENCE_S
     silence_s = max(least_s, SILENCE_INTERVALS * link.interval_ns / NS_PER_S)
+    silence_s = max(silence_s, link.silence_ns / NS_PER_S)
     asked = meter.driver if isinstance(meter.driver, LineDriver) and meter.driver.poll else None
     if asked is not None and asked.poll is not None:
         # Late answers end in the question who the meter is, which has time-outs of its own.
@@ -46,6 +47,7 @@ def target_of(meter: DeclaredMeter) -> Target:
         silence_s=silence_s,
         asked=asked,
         also=tuple(meter.driver.sources)[1:] if isinstance(meter.driver, AttributeDriver) else (),
+        serial=meter.instrument.serial if meter.instrument else None,
     )
 
 
@@ -105,7 +107,12 @@ def look_up(path: Path, job: int) -> Begun:
     opening = entries[0].body
     rows = opening["meters"]
     meters = [
-        DeclaredMeter(row["name"], row["address"], derivation.driver_of(row["name"]))
+        DeclaredMeter(
+            row["name"],
+            row["address"],
+            derivation.driver_of(row["name"]),
+            derivation.instrument_of(row["name"]),
+        )
         for row in (rows if isinstance(rows, list) else [])
     ]
     return Begun(

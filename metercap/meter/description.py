@@ -59,17 +59,27 @@ class Match(Table):
 
 
 class Link(Table):
-    """Which characteristics carry the readings, and how often the meter sends one."""
+    """Which characteristics carry the readings, and how often the meter sends one.
+
+    After `silence` without a reading the link is as good as lost; it may only lengthen the time
+    that the interval gives.
+    """
 
     notify: Uuid
     write: Uuid | None = None
     start: Hex | None = None
     interval: Duration
+    silence: Duration | None = None
 
     @property
     def interval_ns(self) -> int:
         """The time between two readings, in nanoseconds."""
         return units.parse_duration_ns(self.interval)
+
+    @property
+    def silence_ns(self) -> int:
+        """After so long without a reading the link is as good as lost; 0 where nothing is said."""
+        return 0 if self.silence is None else units.parse_duration_ns(self.silence)
 
 
 class AccuracyRow(Table):

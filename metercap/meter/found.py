@@ -50,12 +50,16 @@ _BATTERY_LEVEL = uuid_of(0x2A19)
 _TELLING_SERVICES = frozenset(uuid_of(number) for number in (0x1809, 0x1815, 0x181A, 0x185A))
 _ELECTRICAL = frozenset({"voltage", "current", "resistance", "capacitance", "power", "contact"})
 
-_INTERVAL_S = 2  # our choice, for a meter that does not say: slow, so that no link is cut too early
+# Our choice, for a meter that does not state its pace. No slower than the slowest hand meters,
+# because a step asks for 80 % of the readings that this promises before it believes them; and a
+# silence that cuts no link to a sensor that sends every ten seconds.
+_INTERVAL, _SILENCE = "1 s", "15 s"
 _LONG_S = 2  # our choice: a mean over this long no longer follows the probes
 _DECIMALS = 6  # of a binary float: microvolts, milliohms and below are nobody's display
 _FINE_DECIMALS = 8  # ten nanofarads in farads
 _FINE = frozenset({"F", "H", "T", "kg/m3"})
 _MOST_TOP = Decimal(999_999_999)  # as many digits as a driver's ceiling may have
+_MOST_PACE_S = 9999  # as many digits as a duration in a driver may have
 _MOST_REASONS = 3
 _SAMPLING_MARKS = {
     Sampling.MAXIMUM: "maximum",
@@ -319,10 +323,7 @@ def _driver(values: Sequence[_Value]) -> AttributeDriver:
         "version": "1",
         "kind": "attribute",
         "match": {"service": first.service},
-        "link": {
-            "notify": first.uuid,
-            "interval": f"{min(max(v.interval_s for v in values) or _INTERVAL_S, 9999)} s",
-        },
+        "link": {"notify": first.uuid, **_pace(values)},
         "attribute": first.table,
         "also": [{**value.table, "notify": value.uuid} for value in others],
         "function": rows,
@@ -334,6 +335,14 @@ def _driver(values: Sequence[_Value]) -> AttributeDriver:
     digest = hashlib.sha256(json.dumps(body, sort_keys=True).encode()).hexdigest()
     body["id"] = f"{body['id']}-{digest[:8]}"
     return _load(body)
+
+
+def _pace(values: Sequence[_Value]) -> dict[str, object]:
+    """How often a value comes: the quickest stated pace, for any value proves the link."""
+    stated = [value.interval_s for value in values if value.interval_s]
+    if len(stated) < len(values):
+        return {"interval": _INTERVAL, "silence": _SILENCE}
+    return {"interval": f"{min(*stated, _MOST_PACE_S)} s"}
 
 
 def _load(body: dict[str, object]) -> AttributeDriver:
