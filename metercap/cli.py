@@ -191,16 +191,30 @@ def scan(
 
 
 async def _declare(
-    radio: Radio, folder: Path, addresses: list[str], driver_name: str | None
+    radio: Radio, folder: Path, given: list[str], driver_name: str | None, overdue: str
 ) -> list[DeclaredMeter]:
-    """The meters of a new job, each with its driver."""
+    """The meters of a new job, each with its driver and its papers."""
+    from metercap import shelf
     from metercap.daemon import DeclaredMeter
 
+    register = shelf.load_register(folder)
     meters = []
-    for number, address in enumerate(addresses, 1):
-        driver = await _find_driver(radio, folder, address, driver_name)
-        meters.append(DeclaredMeter(f"meter-{number}", address, driver))
+    for number, text in enumerate(given, 1):
+        part, address = _split_meter(text)
+        instrument = register.find(address)
+        if instrument is not None:
+            address = instrument.address
+        wanted = driver_name or (instrument.driver if instrument else None)
+        driver = await _find_driver(radio, folder, address, wanted)
+        name = part or f"meter-{number}"
+        meters.append(DeclaredMeter(name, address, driver, instrument, overdue))
     return meters
+
+
+def _split_meter(text: str) -> tuple[str, str]:
+    """NAME=ADDRESS into its parts; the name is "" where none is given."""
+    part, mark, address = text.rpartition("=")
+    return (part, address) if mark else ("", text)
 
 
 async def _find_driver(radio: Radio, data: Path, address: str, name: str | None) -> Driver:
@@ -323,8 +337,11 @@ def _print_reading(shown: Any, driver_id: str, *, as_json: bool) -> None:
 @app.command()
 def run(
     procedure: Annotated[str, typer.Argument(help="Id or file; see: metercap procedures")],
-    meter: Annotated[list[str], typer.Option(help="Address of a meter.")],
+    meter: Annotated[
+        list[str], typer.Option(help="A meter's address, or its name in the register; [PART=]...")
+    ],
     driver: Annotated[str | None, typer.Option(help="Driver id or file.")] = None,
+    overdue: Annotated[str, typer.Option(help="Why an overdue meter is used all the same.")] = "",
     who: Annotated[str, typer.Option(help="The person at work.")] = "",
     where: Annotated[str, typer.Option(help="The site.")] = "",
     script: Annotated[Path | None, typer.Option(help="Acts and observations from a file.")] = None,
@@ -341,6 +358,7 @@ def run(
             procedure,
             meter,
             driver,
+            overdue=overdue,
             who=who,
             where=where,
             script=None if script is None else (_read_text(script), str(script)),
@@ -368,6 +386,7 @@ async def _run(
     addresses: list[str],
     driver_name: str | None,
     *,
+    overdue: str,
     who: str,
     where: str,
     script: tuple[str, str] | None,
@@ -392,9 +411,11 @@ async def _run(
     keys = shelf.load_keys(folder)
     _, procedure = shelf.load_procedure(folder, procedure_name)
     name, for_practice = who or "the person at work", practice or script is not None
-    begun = None
-    if resume is not None:
-        begun = _look_up(folder, resume, procedure.id, addresses, is_scripted=script is not None)
+    begun = (
+        _look_up(folder, resume, procedure.id, addresses, is_scripted=script is not None)
+        if resume is not None
+        else None
+    )
     if begun is not None:
         procedure, for_practice, name = begun.procedure, begun.practice, who or begun.who
     console = Console(highlight=False)
@@ -405,7 +426,11 @@ async def _run(
     if script is not None:
         person = ScriptedPerson(*script, procedure, board)
     async with Radio() as radio:
-        meters = begun.meters if begun else await _declare(radio, folder, addresses, driver_name)
+        meters = (
+            begun.meters
+            if begun
+            else await _declare(radio, folder, addresses, driver_name, overdue)
+        )
         async with contextlib.AsyncExitStack() as stack:
             kept = stack.enter_context(capture.open("x", encoding="utf-8")) if capture else None
             daemon = await stack.enter_async_context(
@@ -453,7 +478,11 @@ def _look_up(
             "it was begun"
         )
     own = [meter.address for meter in begun.meters]
-    if [address.lower() for address in addresses] != [address.lower() for address in own]:
+    given = [_split_meter(address)[1].lower() for address in addresses]
+    names = [(meter.instrument.name if meter.instrument else "").lower() for meter in begun.meters]
+    if any(a not in {b.lower(), c} for a, b, c in zip(given, own, names, strict=False)) or len(
+        given
+    ) != len(own):
         raise OperatorError(
             f"job {job}: meter: found {', '.join(addresses)}, expected {', '.join(own)}, with "
             "which it was begun"

@@ -17,10 +17,11 @@ from typing import NamedTuple
 from metercap import __version__
 from metercap.derive import Derivation, Shown
 from metercap.errors import JournalError, OperatorError
-from metercap.journal import canonical
+from metercap.journal import canonical, merkle
 from metercap.journal.entry import CLAIM, DEVICE_JOB, Draft
 from metercap.journal.store import Writer
 from metercap.meter.description import Driver, driver_to_json
+from metercap.meter.register import Instrument, Papers, instrument_to_json
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange, Refusal
 from metercap.procedure.description import Procedure, procedure_to_json
 from metercap.sequence.effect import Ask, Claim, Effect
@@ -30,15 +31,24 @@ GROUP_S = 0.2  # frames wait this long for others, so that a card is not worn by
 CLOCK_STEP_NS = NS_PER_S // 2
 
 Listener = Callable[[Effect | Shown], None]
+Notary = Callable[[str, merkle.Frontier], str]
+"""Signs a checkpoint over a log of that name and frontier; gives the note."""
+
 SOFTWARE = f"metercap {__version__}"
 
 
 class DeclaredMeter(NamedTuple):
-    """A meter of the job: its name within the job, its address, and the driver that reads it."""
+    """A meter of the job: its name within the job, its address, and the driver that reads it.
+
+    `instrument` is what the register says of it. `override` is the reason why it is used although
+    it is overdue.
+    """
 
     name: str
     address: str
     driver: Driver
+    instrument: Instrument | None = None
+    override: str = ""
 
 
 def frame_body(frame: Frame) -> dict[str, object]:
@@ -76,8 +86,15 @@ def link_body(change: LinkChange) -> dict[str, object]:
 class Daemon:
     """One job at a time, from its opening to its closing."""
 
-    def __init__(self, writer: Writer, now: Callable[[], Instant], listener: Listener) -> None:
+    def __init__(
+        self,
+        writer: Writer,
+        now: Callable[[], Instant],
+        listener: Listener,
+        notary: Notary | None = None,
+    ) -> None:
         self._writer = writer
+        self._notary = notary
         self._now = now
         self._listener = listener
         self._derivation = Derivation()
@@ -121,7 +138,12 @@ class Daemon:
         where: str,
         practice: bool,
     ) -> int:
-        """Open a job and pin its procedure and drivers in the journal; the answer is its number."""
+        """Open a job and pin its procedure and drivers in the journal; the answer is its number.
+
+        Raises OperatorError where an instrument is overdue and nobody says why it is used all the
+        same, and where a step wants a meter that the job has not.
+        """
+        _check_meters(procedure, meters, self._now())
         self.job = await self._writer.call(lambda journal: journal.next_job())
         drivers = {meter.driver.id: driver_to_json(meter.driver) for meter in meters}
         whole = procedure_to_json(procedure)
@@ -131,10 +153,7 @@ class Daemon:
             "where": where,
             "procedure": _pin(procedure.id, whole),
             "drivers": [_pin(name, definition) for name, definition in drivers.items()],
-            "meters": [
-                {"name": meter.name, "address": meter.address, "driver": meter.driver.id}
-                for meter in meters
-            ],
+            "meters": [_meter_body(meter) for meter in meters],
             "practice": practice,
             "software": SOFTWARE,
         }
@@ -147,6 +166,7 @@ class Daemon:
             ),
         ]
         await self._commit(drafts)
+        await self._checkpoint()
         return self.job
 
     async def resume_job(self, job: int) -> None:
@@ -244,6 +264,19 @@ class Daemon:
         }
         self._is_sealed = True
         await self._writer.append([Draft(self.job, "job.close", self._now(), body)])
+        await self._checkpoint()
+
+    async def _checkpoint(self) -> None:
+        """Sign the log as it stands, so that nothing before can be made anew without its showing.
+
+        This holds against whoever gets the disk later; only a checkpoint that has left this
+        machine holds against whoever has its key too.
+        """
+        if self._notary is None:
+            return
+        tip = await self._writer.call(lambda journal: journal.tip())
+        body: dict[str, object] = {"note": self._notary(self._writer.log, tip)}
+        await self._writer.append([Draft(DEVICE_JOB, "checkpoint", self._now(), body)])
 
     async def _take_all(self) -> None:
         self._awake.clear()
@@ -284,11 +317,44 @@ class Daemon:
         if claims:
             at = self._now()
             await self._writer.append([Draft(self.job, CLAIM, at, body) for body in claims])
+        if any(body.get("claim") == "attempt" for body in claims):
+            await self._checkpoint()
         self._publish(effects)
 
     def _publish(self, effects: Iterable[Effect | Shown]) -> None:
         for effect in effects:
             self._listener(effect)
+
+
+def _meter_body(meter: DeclaredMeter) -> dict[str, object]:
+    body: dict[str, object] = {
+        "name": meter.name,
+        "address": meter.address,
+        "driver": meter.driver.id,
+    }
+    if meter.instrument is not None:
+        body["instrument"] = instrument_to_json(meter.instrument)
+    if meter.override:
+        body["override"] = meter.override
+    return body
+
+
+def _check_meters(procedure: Procedure, meters: Sequence[DeclaredMeter], at: Instant) -> None:
+    for meter in meters:
+        instrument = meter.instrument
+        is_overdue = instrument is not None and instrument.papers(at) is Papers.OVERDUE
+        if instrument is not None and is_overdue and not meter.override:
+            raise OperatorError(
+                f"{instrument.name}: calibration was due on {instrument.due}, expected one in "
+                "date, or a reason to use it all the same"
+            )
+    names = {meter.name for meter in meters}
+    for step in procedure.step:
+        if step.meter is not None and step.meter not in names:
+            raise OperatorError(
+                f"step {step.id}: meter {step.meter}: found {', '.join(sorted(names))}, expected "
+                f"one given as {step.meter}=ADDRESS"
+            )
 
 
 def _pin(name: str, definition: dict[str, object]) -> dict[str, str]:

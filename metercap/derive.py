@@ -7,7 +7,7 @@ and writes nothing. Entries that hold claims are passed over: claims are what co
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
 from metercap.errors import JournalError
@@ -15,7 +15,8 @@ from metercap.journal import canonical
 from metercap.journal.entry import CLAIM, Entry
 from metercap.meter.decode import Decoder, build_decoder, decode_frame
 from metercap.meter.description import Driver, driver_from_json
-from metercap.model import Instant, Outcome, Reading, Refusal
+from metercap.meter.register import Instrument, instrument_from_json
+from metercap.model import SERIAL, Facts, Instant, Outcome, Reading, Refusal, find_stranger
 from metercap.procedure.description import Procedure, procedure_from_json
 from metercap.sequence.effect import Claim, Effect
 from metercap.sequence.event import (
@@ -48,10 +49,14 @@ class Shown(NamedTuple):
 
 
 class _Meter:
-    """One meter of the job: its decoder, and how far its frames have come."""
+    """One meter of the job: its decoder, its papers, and how far its frames have come."""
 
-    def __init__(self, driver: Driver) -> None:
+    def __init__(self, driver: Driver, instrument: Instrument | None) -> None:
         self.driver = driver
+        self.instrument = instrument
+        serial = instrument.serial if instrument else None
+        self._known: Facts = ((SERIAL, serial),) if serial else ()
+        self._stranger_session = 0
         self.decoder: Decoder = build_decoder(driver)
         self.session = 0
         self.number = 0
@@ -64,13 +69,26 @@ class _Meter:
         if session > self.session:
             self.session, self.number, self.pending = session, 0, b""
 
+    def meet(self, session: int, told: Facts) -> str:
+        """Take note of what a new connection told of itself; the answer says who it is not."""
+        stranger = find_stranger(self._known, told)
+        if stranger:
+            self._stranger_session = session
+        elif told:
+            self._known = told
+        return stranger
+
+    def correct(self, reading: Reading) -> Reading:
+        """The reading with this instrument's own limit of error, where its papers state one."""
+        return self.instrument.correct(reading) if self.instrument else reading
+
     def is_fresh(self, session: int, number: int, at: Instant) -> bool:
         """Whether a frame is newer than all before it; two equal readings are no reason to doubt.
 
         A new connection, or a frame missing from the count, leaves nothing of an unfinished line.
         """
         self.connect(session)
-        if session < self.session or number <= self.number:
+        if session < self.session or number <= self.number or session == self._stranger_session:
             return False
         if number != self.number + 1:
             self.pending = b""
@@ -109,6 +127,10 @@ class Derivation:
         """The driver that reads a meter of this job; raises JournalError for another meter."""
         return self._meter(meter).driver
 
+    def instrument_of(self, meter: str) -> Instrument | None:
+        """What the job says of the very instrument; raises JournalError for another meter."""
+        return self._meter(meter).instrument
+
     def session_of(self, meter: str) -> int:
         """The number of the last connection to a meter; 0 before the first."""
         return self._meter(meter).session
@@ -134,7 +156,7 @@ class Derivation:
             effects += self._frame(entry)
         elif entry.kind in self._events:
             if entry.kind == "link":
-                self._meter(_text(entry, "meter")).connect(_count(entry, "session"))
+                effects += self._link(entry)
             effects += self._walk().feed(self._events[entry.kind](entry))
         for effect in effects:
             if isinstance(effect, Claim):
@@ -174,10 +196,45 @@ class Derivation:
                     f"{where}: meter {name}: driver: found {driver_id!r}, expected one that the "
                     "job declares"
                 )
-            self._meters[name] = _Meter(by_id[driver_id])
-        paces = [meter.driver.link.interval_ns for meter in self._meters.values()]
-        self.walk = Walk(self.procedure, _text(opening, "who"), *paces[:1])
-        return self.walk.start()
+            self._meters[name] = _Meter(by_id[driver_id], _instrument(row, where))
+        for step in self.procedure.step:
+            if step.meter is not None and step.meter not in self._meters:
+                raise JournalError(f"{where}: step {step.id}: meter {step.meter}: not in this job")
+        intervals_ns = {name: meter.driver.link.interval_ns for name, meter in self._meters.items()}
+        self.walk = Walk(self.procedure, _text(opening, "who"), intervals_ns)
+        return [*self._papers(opening), *self.walk.start()]
+
+    def _papers(self, opening: Entry) -> Iterator[Claim]:
+        """Claim what the papers of each registered instrument say on the day of the job."""
+        for row in _rows(opening, "meters"):
+            name = str(row.get("name"))
+            instrument = self._meter(name).instrument
+            if instrument is None:
+                continue
+            body: dict[str, object] = {
+                "claim": "instrument",
+                "cause": opening.seq,
+                "meter": name,
+                "instrument": instrument.name,
+                "papers": instrument.papers(opening.at).value,
+            }
+            if instrument.due is not None:
+                body["due"] = instrument.due
+            if isinstance(row.get("override"), str):
+                body["override"] = row["override"]
+            yield Claim(body)
+
+    def _link(self, entry: Entry) -> Iterator[Claim]:
+        """Take note of a connection, and claim it where another meter answered."""
+        name, session = _text(entry, "meter"), _count(entry, "session")
+        meter = self._meter(name)
+        meter.connect(session)
+        told = entry.body.get("facts")
+        if entry.body.get("up") is True and isinstance(told, dict):
+            why = meter.meet(session, tuple((str(key), str(text)) for key, text in told.items()))
+            if why:
+                body: dict[str, object] = {"meter": name, "session": session, "why": why}
+                yield Claim({"claim": "stranger", "cause": entry.seq, **body})
 
     def _find_definition(self, pin: object) -> dict[str, object] | None:
         digest = pin.get("sha256") if isinstance(pin, dict) else None
@@ -212,10 +269,12 @@ class Derivation:
             meter.pending = pending
         effects: list[Effect | Shown] = []
         for outcome in outcomes:
-            effects.append(Shown(entry.at, entry.seq, name, outcome, raw, fresh))
             if isinstance(outcome, Reading):
-                effects += walk.feed(Measured(entry.at, entry.seq, name, outcome, fresh))
+                reading = meter.correct(outcome)
+                effects.append(Shown(entry.at, entry.seq, name, reading, raw, fresh))
+                effects += walk.feed(Measured(entry.at, entry.seq, name, reading, fresh))
             else:
+                effects.append(Shown(entry.at, entry.seq, name, outcome, raw, fresh))
                 effects += walk.feed(Garbled(entry.at, entry.seq, name, outcome.reason))
         return effects
 
@@ -281,6 +340,12 @@ def _rows(entry: Entry, key: str) -> list[dict[str, object]]:
     if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
         raise JournalError(f"entry {entry.seq} ({entry.kind}): {key}: expected a list of objects")
     return value
+
+
+def _instrument(row: dict[str, object], where: str) -> Instrument | None:
+    if "instrument" not in row:
+        return None
+    return instrument_from_json(row["instrument"], f"{where}: meter {row.get('name')}: instrument")
 
 
 def _declared(entry: Entry) -> Event:

@@ -104,6 +104,25 @@ class Frame(NamedTuple):
     opened: bytes | Refusal | None = None
 
 
+Facts = tuple[tuple[str, str], ...]
+"""What a meter tells of itself: (name, text) pairs."""
+
+SERIAL = "serial number"
+BATTERY = "battery"
+
+
+def find_stranger(known: Facts, told: Facts) -> str:
+    """Say how what a meter tells of itself differs from what is known of it; "" where it does not.
+
+    A fact told on one side only says nothing, and a battery runs down.
+    """
+    before = dict(known)
+    for name, text in told:
+        if name != BATTERY and before.get(name, text) != text:
+            return f"{name}: found {text!a}, expected {before[name]!a}"
+    return ""
+
+
 class LinkChange(NamedTuple):
     """A connection to a meter began (`up`) or ended, and why.
 
@@ -115,4 +134,4 @@ class LinkChange(NamedTuple):
     session: int
     up: bool
     reason: str
-    facts: tuple[tuple[str, str], ...] = ()
+    facts: Facts = ()

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from metercap.errors import DriverError, MetercapError, OperatorError, ProcedureError
 from metercap.meter.description import Driver, parse_driver
+from metercap.meter.register import Register, parse_register
 from metercap.procedure.description import Procedure, join, parse_procedure
 
 _PACKAGE = Path(__file__).parent
@@ -73,6 +74,14 @@ def load_driver(data: Path, name: str) -> Driver:
     if name not in drivers:
         raise OperatorError(f"driver {name!r}: not found, expected one of {', '.join(drivers)}")
     return drivers[name]
+
+
+def load_register(data: Path) -> Register:
+    """The user's instruments, from instruments.toml; none where there is no such file."""
+    path = data / "instruments.toml"
+    if not path.is_file():
+        return Register()
+    return parse_register(_read(path, OperatorError), str(path))
 
 
 def load_procedure_file(path: Path) -> Procedure:

@@ -234,10 +234,19 @@ class Board:
                 self.say(f"refused: {self._title(body['what'])}: {body['why']}", "red")
             case "limitation":
                 self.say(f"not tested: {self._title(body['step'])}: {body['why']}", "yellow")
+            case "stranger":
+                self.say(f"another meter answers as {body['meter']}: {body['why']}", "bold red")
+            case "instrument":
+                self._say_papers(body)
             case "choice":
                 what = str(body["what"])
                 chosen = "try it again" if what == "again" else self._title(what)
                 self.say(f"after the fault: {chosen}", "bold")
+
+    def _say_papers(self, body: Mapping[str, object]) -> None:
+        name = body.get("instrument", body["meter"])
+        why = f"; used all the same: {body['override']}" if body.get("override") else ""
+        self.say(f"{name}: {body['papers']}{why}", "yellow" if why else "default")
 
     def _say_act(self, body: Mapping[str, object]) -> None:
         answers = body["answers"]

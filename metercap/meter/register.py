@@ -88,9 +88,16 @@ class Register(Table):
                     raise ValueError(f"{key}: found {value!r} twice, expected each once")
         return self
 
-    def find(self, address: str) -> Instrument | None:
-        """The instrument at an address."""
-        return next((found for found in self.instrument if found.address == address.upper()), None)
+    def find(self, text: str) -> Instrument | None:
+        """The instrument at that address, or of that name."""
+        return next(
+            (
+                found
+                for found in self.instrument
+                if text == found.name or text.upper() == found.address
+            ),
+            None,
+        )
 
 
 def parse_register(text: str, where: str) -> Register:

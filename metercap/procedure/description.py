@@ -134,13 +134,15 @@ class Settle(Table):
 class Step(Table):
     """One thing to show.
 
-    A measured step has quantity, mode and expect; an observed one has a closed list of answers, of
-    which `accept` are right. `start` says what opens an attempt: "contact" (the display leaves
-    overload, once it has been seen there) or "begin" (the person says that the probes are on).
-    With `touch` the probes must first be seen touching, below that amount, so that an overload
-    afterwards is known to come from the terminals. `subtract` names the step whose value (the
-    leads' own) is taken off. `rule` is "guarded" (ILAC-G8 non-binary, guard band U) or "simple"
-    (the limit already holds an allowance).
+    A measured step has quantity, mode and expect; an observed one has a closed list of answers,
+    of which `accept` are right. `meter` names one of several meters by its part in the job
+    ("clamp"); without it the first one counts, and `channel` tells two displays of one meter
+    apart. `start` says what opens an attempt: "contact" (the display leaves overload, once it
+    has been seen there) or "begin" (the person says that the probes are on). With `touch` the
+    probes must first be seen touching, below that amount, so that an overload afterwards is
+    known to come from the terminals. `subtract` names the step whose value (the leads' own) is
+    taken off. `rule` is "guarded" (ILAC-G8 non-binary, guard band U) or "simple" (the limit
+    already holds an allowance).
     """
 
     id: Id
@@ -154,6 +156,7 @@ class Step(Table):
     quantity: str | None = None
     mode: Mode | None = None
     expect: Expect | None = None
+    meter: Id | None = None
     channel: str = "main"
     start: Literal["contact", "begin"] = "contact"
     touch: str | None = None

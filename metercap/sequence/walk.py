@@ -45,6 +45,7 @@ AGAIN = "again"
 ENDINGS = {"finish": "finished", "abandon": "abandoned"}
 _FAILING = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
 _OPEN = frozenset({Verdict.UNDECIDED, Verdict.NOT_TESTED})
+ONLY_METER = "meter"
 _DEFAULT_INTERVAL_NS = NS_PER_S // 4
 
 
@@ -59,11 +60,12 @@ class Walk:
     """One procedure, walked by one person at a time."""
 
     def __init__(
-        self, procedure: Procedure, by: str, interval_ns: int = _DEFAULT_INTERVAL_NS
+        self, procedure: Procedure, by: str, intervals_ns: Mapping[str, int] | None = None
     ) -> None:
+        """`intervals_ns`: how often each meter sends; the first counts where a step names none."""
         self._procedure = procedure
         self._by = by
-        self._interval_ns = interval_ns
+        self._intervals_ns = dict(intervals_ns or {ONLY_METER: _DEFAULT_INTERVAL_NS})
         self._acts = {act.id: act for act in procedure.act}
         self._steps = {step.id: step for step in procedure.step}
         self._standing: dict[str, _Standing] = {}
@@ -190,12 +192,21 @@ class Walk:
             self._attempt = None
         if ask.what == "measure" and self._attempt is None:
             step = self._steps[ask.id]
+            interval_ns = self._intervals_ns.get(self._meter_of(step), _DEFAULT_INTERVAL_NS)
             self._attempt = Attempt(
-                step, self._interval_ns, self._limits(step), self._null(step.subtract)
+                step, interval_ns, self._limits(step), self._null(step.subtract)
             )
         if ask != self._asked:
             self._asked = ask
             self._out.append(ask)
+
+    def _meter_of(self, step: Step) -> str:
+        """The meter whose readings count at a step."""
+        return step.meter or next(iter(self._intervals_ns))
+
+    def _is_at_hand(self, meter: str) -> bool:
+        """Whether the step at hand is read from that meter."""
+        return self._attempt is not None and self._meter_of(self._attempt.step) == meter
 
     def _limits(self, step: Step) -> Limits | None:
         """The limits as numbers; None where an overload is wanted."""
@@ -230,7 +241,7 @@ class Walk:
             if self._out:
                 self._announce()
         attempt = self._attempt
-        if attempt is None or attempt.is_aside(event.reading):
+        if attempt is None or not self._is_at_hand(event.meter) or attempt.is_aside(event.reading):
             return
         progress, outcome = attempt.take(event)
         self._out.append(progress)
@@ -254,11 +265,13 @@ class Walk:
         self._void(guard.voids, f"{guard.say} Found {found}, expected at most {guard.above}.")
 
     def _garbled(self, event: Garbled) -> None:
-        self._show(Signal.NO_VALUE, f"not a reading: {event.reason}")
+        if self._is_at_hand(event.meter):
+            self._show(Signal.NO_VALUE, f"not a reading: {event.reason}")
 
     def _linked(self, event: Linked) -> None:
-        if self._attempt is not None:
-            self._attempt.interrupt()
+        if self._attempt is None or not self._is_at_hand(event.meter):
+            return
+        self._attempt.interrupt()
         if not event.up:
             self._show(Signal.NO_LINK, event.reason)
 

@@ -61,7 +61,7 @@ class Visit:
 
     def __init__(self, procedure: Procedure, interval_ns: int = QUARTER_NS) -> None:
         self.procedure = procedure
-        self.walk = Walk(procedure, PERSON, interval_ns)
+        self.walk = Walk(procedure, PERSON, {"meter": interval_ns})
         self.by = PERSON
         self.t_ns = 1000 * NS_PER_S
         self.seq = 0

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 
 from metercap import clock
 from metercap.errors import LinkError, LinkLost, LinkSilent
+from metercap.link.bluetooth.ladder import HANDS, Ladder, Rung
 from metercap.link.bluetooth.radio import FAILURES, bounded, plain
 from metercap.link.polling import Polling
-from metercap.model import Frame, LinkChange
+from metercap.model import BATTERY, SERIAL, Facts, Frame, LinkChange, find_stranger
 
 if TYPE_CHECKING:
     from bleak import BleakClient
@@ -32,6 +33,8 @@ Sink = Callable[[Frame | LinkChange], None]
 _BASE = "-0000-1000-8000-00805f9b34fb"
 _DEVICE_INFORMATION = f"0000180a{_BASE}"
 # Bluetooth SIG, Device Information Service 1.1, section 3, and Assigned Numbers for the UUIDs.
+_BATTERY_SERVICE = f"0000180f{_BASE}"
+_BATTERY_LEVEL = f"00002a19{_BASE}"  # Battery Service 1.1: one byte, percent
 _FACTS = {
     f"00002a29{_BASE}": "manufacturer name",
     f"00002a24{_BASE}": "model number",
@@ -39,6 +42,7 @@ _FACTS = {
     f"00002a27{_BASE}": "hardware revision",
     f"00002a26{_BASE}": "firmware revision",
     f"00002a28{_BASE}": "software revision",
+    _BATTERY_LEVEL: "battery",
 }
 
 
@@ -49,7 +53,7 @@ class Target(NamedTuple):
     characteristic that sends frames, `also` those of others that do. `write` and `start` are the
     characteristic and the bytes that make it send, or None. After `silence_s` without a frame the
     link counts as lost. `asked` is the driver of a meter that sends only when asked, as its `poll`
-    says, or None.
+    says, or None. `serial` is the serial number that the meter must tell, where that is known.
     """
 
     meter: str
@@ -60,6 +64,7 @@ class Target(NamedTuple):
     silence_s: float
     asked: LineDriver | None = None
     also: tuple[str, ...] = ()
+    serial: str | None = None
 
 
 class Limits(NamedTuple):
@@ -71,9 +76,14 @@ class Limits(NamedTuple):
     disconnect_s: float = 5.0  # BlueZ 5.66 was seen to take 2.4 to 2.6 s
     backoff_first_s: float = 0.5
     backoff_most_s: float = 30.0
+    mend_s: float = 10.0  # our choice: an adapter takes a second or two to come up again
 
 
 LIMITS = Limits()
+
+
+class _Stale(LinkLost):
+    """What the Bluetooth service holds of the meter cannot be right."""
 
 
 async def supervise(
@@ -94,13 +104,22 @@ async def supervise(
     for each new reason. `first_session` is the number of the first session that comes up.
     """
     session, said, wait_s = first_session, "", limits.backoff_first_s
+    known: Facts = ((SERIAL, target.serial),) if target.serial else ()
+    ladder = Ladder()
     while True:
-        link = _Link(target, session, now, sink)
+        link = _Link(target, session, now, sink, known)
+        rung = Rung.AGAIN
         try:
             await link.run(radio, limits)
         except (*FAILURES, LinkError) as error:
             # Told before the disconnect, which may take seconds in which a person waits.
             reason = plain(error)
+            if link.number:
+                ladder.stood()
+            else:
+                rung = ladder.fell(found=link.found, stale=isinstance(error, _Stale))
+                if ladder.is_at_its_end and isinstance(error, LinkError):
+                    reason = f"{reason}; {HANDS}"
             if link.up or reason != said:
                 sink(LinkChange(now(), target.meter, session, up=False, reason=reason))
             said = "" if link.up else reason
@@ -110,13 +129,26 @@ async def supervise(
             raise
         finally:
             await link.disconnect(limits)
-        session += link.up
+        await _mend(radio, target, rung, limits)
+        if link.up:
+            session, known = session + 1, link.facts or known
         if link.number:
             wait_s = limits.backoff_first_s
         if await radio.is_service_back(wait_s * jitter()):
             wait_s = limits.backoff_first_s
         else:
             wait_s = min(wait_s * 2, limits.backoff_most_s)
+
+
+async def _mend(radio: Radio, target: Target, rung: Rung, limits: Limits) -> None:
+    """Do what the ladder says, as well as it can be done; the next attempt shows if it helped."""
+    if not radio.can_mend:
+        return
+    with contextlib.suppress(*FAILURES, LinkError):
+        if rung is Rung.FORGET:
+            await bounded(radio.forget(target.address), limits.mend_s)
+        elif rung is Rung.CYCLE and radio.may_cycle:
+            await bounded(radio.cycle_power(), limits.mend_s)
 
 
 async def find_meter(
@@ -148,7 +180,7 @@ async def connect(client: BleakClient, limits: Limits, lost: asyncio.Future[str]
     try:
         await bounded(client.connect(), limits.connect_s, lost)
     except TimeoutError as error:
-        raise LinkLost(
+        raise _Stale(
             f"the meter did not finish connecting within {limits.connect_s:g} s"
         ) from error
 
@@ -164,12 +196,23 @@ async def disconnect(client: BleakClient, limits: Limits) -> None:
 
 
 class _Link:
-    """One connection, from the scan to the disconnect; `up` and `number` tell how far it came."""
+    """One connection, from the scan to the disconnect.
+
+    `found`, `up` and `number` tell how far it came.
+    """
 
     def __init__(
-        self, target: Target, session: int, now: Callable[[], Instant], sink: Sink
+        self,
+        target: Target,
+        session: int,
+        now: Callable[[], Instant],
+        sink: Sink,
+        known: Facts,
     ) -> None:
+        self.found = False
         self.up = False
+        self.facts: Facts = ()
+        self._known = known
         self.number = 0
         self._target = target
         self._session = session
@@ -177,7 +220,6 @@ class _Link:
         self._sink = sink
         self._linked = False
         self._closed = False
-        self._facts: tuple[tuple[str, str], ...] = ()
         self._loop = asyncio.get_running_loop()
         self._client: BleakClient | None = None
         self._lost: asyncio.Future[str] = self._loop.create_future()
@@ -196,6 +238,7 @@ class _Link:
         try:
             async with radio.lock:
                 device = await find_meter(radio, self._target.address, limits, self._lost)
+                self.found = True
                 # Twice the limit, so that ours ends the connect, and its reason is the one told.
                 self._client = radio.client(device, self._on_dropped, 2 * limits.connect_s)
                 await connect(self._client, limits, self._lost)
@@ -203,10 +246,12 @@ class _Link:
                 if not self._client.is_connected:
                     raise LinkLost("the meter dropped the link as soon as it stood")
             await self._subscribe(self._client, limits)
+            radio.standing.add(self)
             if self._polling is None:
                 await self._listen()
             await self._converse(self._client, self._polling, limits)
         finally:
+            radio.standing.discard(self)
             self._closed = True
             radio.gone.discard(on_gone)
 
@@ -258,7 +303,7 @@ class _Link:
     def _characteristic(self, client: BleakClient, uuid: str) -> BleakGATTCharacteristic:
         found = client.services.get_characteristic(uuid)
         if found is None:
-            raise LinkLost(
+            raise _Stale(
                 f"the meter does not show the characteristic {uuid}: "
                 "wrong driver, or its list of services did not arrive whole"
             )
@@ -267,7 +312,7 @@ class _Link:
     async def _read_facts(self, client: BleakClient, limits: Limits) -> None:
         facts = []
         for service in client.services:
-            if service.uuid != _DEVICE_INFORMATION:
+            if service.uuid not in {_DEVICE_INFORMATION, _BATTERY_SERVICE}:
                 continue
             for characteristic in service.characteristics:
                 name = _FACTS.get(characteristic.uuid)
@@ -281,9 +326,12 @@ class _Link:
                     break  # one that does not answer is enough: the person waits for readings
                 except FAILURES:
                     continue
-                if text := _printable(data):
+                text = f"{data[0]} %" if name == BATTERY and data else _printable(data)
+                if text:
                     facts.append((name, text))
-        self._facts = tuple(sorted(facts))
+        self.facts = tuple(sorted(facts))
+        if stranger := find_stranger(self._known, self.facts):
+            raise LinkLost(f"another meter answers at {self._target.address}: {stranger}")
 
     def _announce(self) -> None:
         """Say once that the session is up; a frame that overtakes the subscription proves it."""
@@ -296,7 +344,7 @@ class _Link:
                     self._session,
                     up=True,
                     reason="subscribed",
-                    facts=self._facts,
+                    facts=self.facts,
                 )
             )
 
