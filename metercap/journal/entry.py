@@ -20,6 +20,10 @@ VERSION = 1
 KINDS = (
     "boot",
     "clock",
+    "checkpoint",
+    "enrol",
+    "rekey",
+    "tst",
     "definition",
     "job.open",
     "link",
@@ -36,7 +40,12 @@ KINDS = (
     "claim",
     "job.close",
 )
-"""What an entry may be. All are inputs but "claim", which is what the sequence made of them."""
+"""What an entry may be. All are inputs but "claim", which is what the sequence made of them.
+
+Entries about the log itself belong to the recorder: "checkpoint" holds a signed note of the log's
+size and root, "enrol" the firm's certificate for the recorder's key, "rekey" a new key vouched for
+by the old one, "tst" the hash of a time-stamp token that came from outside.
+"""
 
 CLAIM = "claim"
 

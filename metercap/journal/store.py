@@ -81,6 +81,7 @@ class Journal:
         self.log = ""
         self._size = 0
         self._leaf = entry.NO_LEAF
+        self._tip = merkle.EMPTY
 
     @classmethod
     def open(cls, path: Path, log: str) -> Self:
@@ -198,6 +199,15 @@ class Journal:
             raise JournalError(f"journal: holds {frontier.size} entries, asked for {size}")
         return frontier
 
+    def tip(self) -> merkle.Frontier:
+        """Give the frontier of all entries; read from the start once, then only what was added."""
+        with self._reading() as db:
+            for (leaf,) in db.execute(
+                "SELECT leaf FROM entry WHERE seq > ? ORDER BY seq", (self._tip.size,)
+            ):
+                self._tip = merkle.add(self._tip, leaf)
+        return self._tip
+
     def jobs(self) -> list[int]:
         """Numbers of all jobs, in order, without the recorder's own 0."""
         with self._reading() as db:
@@ -220,6 +230,22 @@ class Journal:
                 (first, job),
             ).fetchone()
         return first, int(last)
+
+    def stretch(self, job: int) -> tuple[int, int]:
+        """Give the first and last `seq` that the record of a closed job covers.
+
+        It begins after the job that was closed before it, or with its own first entry if that is
+        earlier: so the records of a log leave no entry out, and a missing record is seen.
+        """
+        first, last = self.span(job)
+        with self._reading() as db:
+            for seq, head in db.execute(
+                "SELECT seq, head FROM entry WHERE seq < ? AND job NOT IN (?, ?) ORDER BY seq DESC",
+                (last, entry.DEVICE_JOB, job),
+            ):
+                if entry.read_head(head).kind == "job.close":
+                    return min(first, int(seq) + 1), last
+        return 1, last
 
     def close(self) -> None:
         """Close the file and give the lock back; closing twice does nothing."""

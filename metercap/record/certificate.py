@@ -171,16 +171,24 @@ def find_issuer(
 
 
 def find_revocation(
-    certificate: x509.Certificate, lists: Sequence[x509.CertificateRevocationList]
+    certificate: x509.Certificate,
+    lists: Sequence[x509.CertificateRevocationList],
+    issuer: x509.Certificate,
 ) -> datetime | None:
-    """Find when a certificate was revoked, the earliest of the lists; None if it was not."""
+    """Find when a certificate was revoked by its issuer, the earliest of the lists; None if not."""
     dates = [
         row.revocation_date_utc
         for found in lists
-        if found.issuer == certificate.issuer
+        if is_list_of(found, issuer)
         and (row := found.get_revoked_certificate_by_serial_number(certificate.serial_number))
     ]
     return min(dates, default=None)
+
+
+def is_list_of(found: x509.CertificateRevocationList, issuer: x509.Certificate) -> bool:
+    """Whether a list of revoked certificates is signed by the key of `issuer`."""
+    key = issuer.public_key()
+    return isinstance(key, ec.EllipticCurvePublicKey) and found.is_signature_valid(key)
 
 
 def day(at: datetime) -> str:

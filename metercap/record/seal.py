@@ -1,24 +1,34 @@
 """Rows of the journal to the record of one job, as bytes.
 
 The record is built from nothing but the rows, so a verifier can build it again from what the record
-discloses and compare. Bodies of other people's jobs never get in.
+discloses and compare. Bodies of other people's jobs never get in. Version 1 of the record had no
+signature; version 2 is signed by the recorder, and only that is made for people's jobs.
 """
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from metercap.errors import RecordError
-from metercap.journal import canonical, entry, merkle
-from metercap.record import container
-from metercap.record.readme import README
+from metercap.journal import canonical, entry, merkle, note
+from metercap.record import cms, container, manifest, signing
+from metercap.record.readme import READMES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from cryptography import x509
 
     from metercap.journal.entry import Entry, Row
+    from metercap.record.signing import Sign
 
-VERSION = 1
+UNSIGNED, SIGNED = 1, 2
+CHECKPOINT, PREVIOUS, REPORT = "checkpoint.txt", "previous.txt", "report.pdf"
+ADDED = (CHECKPOINT, PREVIOUS, REPORT)
+"""Members of version 2 that do not follow from the entries alone: two signed notes, a rendering."""
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class Opening(NamedTuple):
@@ -48,16 +58,31 @@ class Definition(NamedTuple):
     value: object
 
 
+class Sealer(NamedTuple):
+    """Who signs a record: a certificate, and its key as a function."""
+
+    certificate: x509.Certificate
+    sign: Sign
+
+
 def seal(
-    rows: Sequence[Row], job: int, software: str, frontier: merkle.Frontier = merkle.EMPTY
+    rows: Sequence[Row],
+    job: int,
+    software: str,
+    frontier: merkle.Frontier = merkle.EMPTY,
+    sealer: Sealer | None = None,
+    render: Callable[[Mapping[str, bytes]], bytes] | None = None,
 ) -> bytes:
-    """Make the record of `job` from the rows between its first and its last entry, both included.
+    """Make the record of `job` from the rows of its stretch of the log, up to its last entry.
 
     `frontier` stands for the log before the first row; without it the rows must start at entry 1.
-    `software` names the program and version that seals. Raises RecordError when the rows are not
-    that range, when the job is not closed or when it lacks what a record needs.
+    `software` names the program and version that seals. `render` makes the report from the members
+    that stand before it. Without a `sealer` the record is of version 1, unsigned, and begins with
+    the job's own first entry. The claimed time of the signature is that of the last entry, so
+    sealing again gives the same bytes. Raises RecordError when the rows are not that range, when
+    the job is not closed or when it lacks what a record needs.
     """
-    if not rows or rows[0].job != job or rows[-1].job != job:
+    if not rows or rows[-1].job != job or (sealer is None and rows[0].job != job):
         raise RecordError(f"job {job}: rows of another range, expected its first to its last entry")
     mine = [
         entry.read_entry(row.head, row.body) for row in rows if row.job in {job, entry.DEVICE_JOB}
@@ -65,21 +90,67 @@ def seal(
     closing = mine[-1]
     if closing.kind != "job.close":
         raise RecordError(f"job {job}: ends with {closing.kind}, expected job.close")
-    return container.pack(members(rows, mine, software, frontier))
+    if sealer is None:
+        return container.pack(members(rows, mine, job, software, frontier))
+    added = _notes(rows, frontier, sealer)
+    if render is not None:
+        added[REPORT] = render(members(rows, mine, job, software, frontier, added))
+    files = members(rows, mine, job, software, frontier, added)
+    at = _EPOCH + timedelta(microseconds=closing.at.utc_ns // 1000)
+    first = manifest.next_seal(files, manifest.SIGNATURE)
+    signature = cms.sign(first.manifest, sealer.certificate, (), at, sealer.sign)
+    return container.pack(manifest.with_seal(files, first, signature))
+
+
+def approve(data: bytes, sealer: Sealer, at: datetime) -> bytes:
+    """Add a signature over everything that a record holds, for whoever stands behind it too."""
+    files = container.unpack(data)
+    seal = manifest.next_seal(files, manifest.SIGNATURE)
+    signature = cms.sign(seal.manifest, sealer.certificate, (), at, sealer.sign)
+    return container.pack(manifest.with_seal(files, seal, signature))
+
+
+def stamp(data: bytes, fetch: Callable[[bytes], bytes]) -> bytes:
+    """Add a time-stamp over everything that a record holds; `fetch` gives a token over bytes."""
+    files = container.unpack(data)
+    seal = manifest.next_seal(files, manifest.TIME_STAMP)
+    return container.pack(manifest.with_seal(files, seal, fetch(seal.manifest)))
+
+
+def _notes(rows: Sequence[Row], before: merkle.Frontier, sealer: Sealer) -> dict[str, bytes]:
+    """Sign the log as it stood before the first row and as it stands after the last."""
+    log = entry.read_head(rows[0].head).log
+    after = before
+    for row in rows:
+        after = merkle.add(after, row.leaf)
+    public = signing.certified_bytes(sealer.certificate)
+
+    def sign(frontier: merkle.Frontier) -> bytes:
+        text = note.checkpoint_text(log, frontier)
+        return note.sign_note(text, log, public, sealer.sign).encode("utf-8")
+
+    notes = {CHECKPOINT: sign(after)}
+    return notes | {PREVIOUS: sign(before)} if before.size else notes
 
 
 def members(
-    rows: Sequence[Row], mine: Sequence[Entry], software: str, frontier: merkle.Frontier
+    rows: Sequence[Row],
+    mine: Sequence[Entry],
+    job: int,
+    software: str,
+    frontier: merkle.Frontier,
+    added: Mapping[str, bytes] | None = None,
 ) -> dict[str, bytes]:
-    """Lay out the members of a record; `mine` are the disclosed entries, the job's own one first.
+    """Lay out the members of a record without its seals; `mine` are the disclosed entries.
 
-    Raises RecordError when the rows do not follow on `frontier` or the job lacks what is needed.
+    `added` are the members of version 2 that come from elsewhere; None gives version 1. Raises
+    RecordError when the rows do not follow on `frontier` or the job lacks what is needed.
     """
-    job = mine[0].job
     if frontier.size != rows[0].seq - 1 or not merkle.is_frontier(frontier):
         raise RecordError(
             f"job {job}: frontier of {frontier.size} entries, expected {rows[0].seq - 1}"
         )
+    version = UNSIGNED if added is None else SIGNED
     own = [found for found in mine if found.job == job]
     opening = read_opening(own)
     outcome = read_outcome(own)
@@ -91,7 +162,7 @@ def members(
         "mimetype": container.MIMETYPE,
         "job.json": canonical.dumps(
             {
-                "v": VERSION,
+                "v": version,
                 "job": job,
                 "log": entry.read_head(rows[0].head).log,
                 "from": rows[0].seq,
@@ -111,7 +182,8 @@ def members(
         "heads.jsonl": _lines(row.head for row in rows),
         "bodies.jsonl": _lines(row.body for row in rows if row.job in {job, entry.DEVICE_JOB}),
         **{found.member: canonical.dumps(found.value) for found in definitions},
-        "readme.txt": README,
+        "readme.txt": READMES[version],
+        **(added or {}),
     }
     if "procedure.json" not in files:
         raise RecordError(f"job {job}: no procedure among its entries")
@@ -123,12 +195,16 @@ def sums(files: Mapping[str, bytes]) -> bytes:
     """List the members' digests as `sha256sum` does, by name; raises RecordError for a bad name."""
     for name in files:
         container.check_name(name)
+        if container.is_seal_name(name):
+            raise RecordError(f"record: {name} is sealed by itself, expected no sum of it")
     listed = (f"{canonical.digest(files[name])}  {name}\n" for name in sorted(files))
     return "".join(listed).encode("ascii")
 
 
 def read_opening(own: Sequence[Entry]) -> Opening:
     """Read a job's first entry; raises RecordError when it is not job.open or lacks a key."""
+    if not own:
+        raise RecordError("job: none of its entries is here")
     found = own[0]
     if found.kind != "job.open":
         raise RecordError(f"job {found.job}: begins with {found.kind}, expected job.open")

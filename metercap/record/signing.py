@@ -7,10 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from cryptography import x509
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    PublicFormat,
+    load_der_public_key,
+)
 
 Sign = Callable[[bytes], bytes]
 """Signs a message with ECDSA P-256 and SHA-256; gives the DER signature."""
@@ -36,3 +41,13 @@ def is_signed_by(key: object, message: bytes, signature: bytes) -> bool:
 def public_bytes(key: ec.EllipticCurvePublicKey) -> bytes:
     """Write a public key as SubjectPublicKeyInfo in DER; its hash is the identity of a device."""
     return key.public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
+
+
+def certified_bytes(certificate: x509.Certificate) -> bytes:
+    """Write the public key of a certificate as `public_bytes` does."""
+    return certificate.public_key().public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
+
+
+def load_public(public: bytes) -> object:
+    """Read a key that `public_bytes` or `certified_bytes` wrote."""
+    return load_der_public_key(public)

@@ -119,8 +119,13 @@ BEFORE = (
 BETWEEN = {4: Draft(1, "frame", at(100), {"raw": "bb"}), 6: Draft(0, "clock", at(101), {})}
 
 
-def drafts(inputs: Sequence[tuple[str, dict[str, object]]] = INPUTS) -> list[Draft]:
-    """Lay the job out after and between the entries of others, each claim after its cause."""
+def drafts(
+    inputs: Sequence[tuple[str, dict[str, object]]] = INPUTS, *, checkpoints: bool = False
+) -> list[Draft]:
+    """Lay the job out after and between the entries of others, each claim after its cause.
+
+    `checkpoints` leaves empty ones after the opening, each attempt and the closing.
+    """
     out = list(BEFORE)
     mine: list[entry.Entry] = []
     claims = 0
@@ -128,6 +133,9 @@ def drafts(inputs: Sequence[tuple[str, dict[str, object]]] = INPUTS) -> list[Dra
     def put(kind: str, body: dict[str, object]) -> None:
         out.append(Draft(JOB, kind, at(10 + len(out)), body))
         mine.append(entry.Entry(len(out), JOB, len(mine) + 1, kind, out[-1].at, body))
+        is_fixed = kind in {"job.open", "job.close"} or body.get("claim") == "attempt"
+        if checkpoints and is_fixed:
+            out.append(Draft(0, "checkpoint", out[-1].at, {}))
 
     for number, (kind, body) in enumerate(inputs):
         if number in BETWEEN:

@@ -93,7 +93,7 @@ MEMBERS: list[tuple[str, str, bytes, bytes, int, str]] = [
     ("root", "job.json", b'"root":"', b'"root":"0', 4, "heads add up to root"),
     ("range", "job.json", b'"from":4', b'"from":5', 3, "job.json: no frontier of 4 entries"),
     ("size", "job.json", b'"size":18', b'"size":19', 5, "expected 19 heads, found 18"),
-    ("version", "job.json", b'"v":1', b'"v":2', 3, "job.json: version 2, expected 1"),
+    ("version", "job.json", b'"v":1', b'"v":9', 3, "job.json: version 9, expected 1"),
     ("fraction", "job.json", b'"size":18', b'"size":18.0', 3, "number '18.0'"),
     ("doubled", "job.json", b'"job":2', b'"job":2,"job":2', 3, "a key stands twice"),
     ("space", "job.json", b'"job":2', b'"job": 2', 3, "another spelling"),
