@@ -40,7 +40,7 @@ DEVICE = f"{BLUEZ}.Device1"
 SERVICE = f"{BLUEZ}.GattService1"
 CHARACTERISTIC = f"{BLUEZ}.GattCharacteristic1"
 DESCRIPTOR = f"{BLUEZ}.GattDescriptor1"
-HCI = "/org/bluez/hci0"
+HCI = f"/org/bluez/{os.environ.get('FAKE_HCI', 'hci0')}"
 BASE = "-0000-1000-8000-00805f9b34fb"
 BURST = 100  # a client library that sends some 230 signals unread loses its bus connection
 ADVERTISE_S = 0.01
@@ -133,6 +133,11 @@ class FakeBluez:
         self.faults: list[Fault] = []
         self.players: dict[str, asyncio.Task[None]] = {}
         self.silenced: set[str] = set()
+        self.stale: set[str] = set()  # device paths whose services are another meter's
+        self.phantoms: set[str] = set()  # device paths that say connected with no link behind it
+        self.deaf = False
+        self.sent: dict[str, int] = {}  # by address: values of its player that were due
+        self._sent_more = asyncio.Event()
         self.responders: dict[str, Callable[[bytes], bytes]] = {}  # by device path
         self.responses: set[asyncio.Task[None]] = set()
         self.bus = MessageBus(bus_type=BusType.SYSTEM)
@@ -235,6 +240,26 @@ class FakeBluez:
 
         self.responders[_path(address)] = respond
 
+    async def until_sent(self, address: str, count: int, within_s: float = 30.0) -> None:
+        """Answer once the player has sent so many more values to somebody who listens."""
+        wanted = self.sent.get(address, 0) + count
+        async with asyncio.timeout(within_s):
+            while self.sent.get(address, 0) < wanted:
+                self._sent_more.clear()
+                await self._sent_more.wait()
+
+    def spoil(self, address: str) -> None:
+        """Let the service hold another meter's services for it, until it is made to forget it."""
+        self.stale.add(_path(address))
+
+    def phantom(self, address: str) -> None:
+        """Let the service call it connected, with no link behind that, until made to forget it."""
+        path = _path(address)
+        self.remove(address)
+        self._add_device(path, self.meters[path])
+        self.phantoms.add(path)
+        self._change(path, DEVICE, Connected=Variant("b", True))
+
     def drop(self, address: str) -> None:
         """Lose the link; the service's objects stay."""
         self._disconnected(_path(address))
@@ -304,7 +329,9 @@ class FakeBluez:
         "error": `method` fails with `error` and `text`. "no-reply": `method` is never answered.
         "deaf": like it, but `method` does its work. "abort": Connect comes up and falls at once.
         "unresolved": the services never resolve. "no-services": they resolve to nothing.
-        "duplicate": each value is sent twice.
+        "forgotten": like "abort", and the device is forgotten. "fall": Connect answers, and the
+        link falls before the services are there. "duplicate": each value is sent twice. "lost": a
+        value of a player is not sent. "deaf-scan": a scan begins and hears nothing.
         """
         self.faults.append(Fault(kind, method, error, text, times))
 
@@ -335,25 +362,10 @@ class FakeBluez:
         while True:
             now_s = asyncio.get_running_loop().time()
             for path, meter in list(self.meters.items()):
-                if not self.scanning:
+                if not self.scanning or self.deaf:
                     break
                 if path not in self.objects:
-                    self._add(
-                        path,
-                        DEVICE,
-                        Address=Variant("s", meter.address),
-                        AddressType=Variant("s", _kind(meter.address)),
-                        Name=Variant("s", meter.name),
-                        Alias=Variant("s", meter.name),
-                        Adapter=Variant("o", HCI),
-                        UUIDs=Variant("as", [meter.service]),
-                        RSSI=Variant("n", meter.rssi),
-                        Paired=Variant("b", False),
-                        Connected=Variant("b", False),
-                        ServicesResolved=Variant("b", False),
-                        ServiceData=self._service_data(path),
-                        ManufacturerData=_manufacturer_data(meter),
-                    )
+                    self._add_device(path, meter)
                 elif not self._is_connected(path):
                     known = self.objects[path][DEVICE]
                     told = {
@@ -371,13 +383,34 @@ class FakeBluez:
             await self._pace()
             await asyncio.sleep(ADVERTISE_S)
 
+    def _add_device(self, path: str, meter: Meter) -> None:
+        self._add(
+            path,
+            DEVICE,
+            Address=Variant("s", meter.address),
+            AddressType=Variant("s", _kind(meter.address)),
+            Name=Variant("s", meter.name),
+            Alias=Variant("s", meter.name),
+            Adapter=Variant("o", HCI),
+            UUIDs=Variant("as", [meter.service]),
+            RSSI=Variant("n", meter.rssi),
+            Paired=Variant("b", False),
+            Connected=Variant("b", False),
+            ServicesResolved=Variant("b", False),
+            ServiceData=self._service_data(path),
+            ManufacturerData=_manufacturer_data(meter),
+        )
+
     async def _play(self, address: str, every_ms: float, frames: list[str], loop: bool) -> None:
         sent = 0
         while loop or sent < len(frames):
             await asyncio.sleep(every_ms / 1000)
             if self._notifying(address) and self._is_started(address):
-                await self.notify(address, frames[sent % len(frames)])
+                if not self._strikes("lost"):
+                    await self.notify(address, frames[sent % len(frames)])
                 sent += 1
+                self.sent[address] = self.sent.get(address, 0) + 1
+                self._sent_more.set()
 
     def _is_started(self, address: str) -> bool:
         meter = self.meters.get(_path(address))
@@ -582,6 +615,7 @@ class FakeBluez:
                 message, f"{BLUEZ}.Error.InProgress", "Operation already in progress"
             )
         self.scanning.add(message.sender)
+        self.deaf = self._strikes("deaf-scan") is not None
         self._change(HCI, ADAPTER, Discovering=Variant("b", True))
         return None
 
@@ -592,6 +626,8 @@ class FakeBluez:
         return None
 
     def _on_RemoveDevice(self, message: Message) -> None:  # noqa: N802  the bus's name
+        self.stale.discard(message.body[0])
+        self.phantoms.discard(message.body[0])
         self.remove(self.objects[message.body[0]][DEVICE]["Address"].value)
 
     def _on_Connect(self, message: Message) -> Message | bool | None:  # noqa: N802  the bus's name
@@ -601,15 +637,21 @@ class FakeBluez:
         if path not in self.meters:
             return Message.new_error(message, f"{BLUEZ}.Error.Failed", "le-connection-unknown")
         self._change(path, DEVICE, Connected=Variant("b", True))
-        if self._strikes("abort"):
+        forgets = self._strikes("forgotten")
+        if forgets or self._strikes("abort"):
             self.bus.send(
                 Message.new_error(message, f"{BLUEZ}.Error.Failed", "le-connection-abort-by-local")
             )
             self._change(path, DEVICE, Connected=Variant("b", False))
+            if forgets:
+                self.remove(self.meters[path].address)
             return True
-        if self._strikes("unresolved"):
+        falls = self._strikes("fall")
+        if falls:
+            asyncio.get_running_loop().call_soon(self._disconnected, path)
+        if falls or self._strikes("unresolved"):
             return None
-        if not self._strikes("no-services"):
+        if not self._strikes("no-services") and path not in self.stale:
             self._add_services(path, self.meters[path])
         meter = self.meters[path]
         facts = [f"0000180a{BASE}"] if meter.information else []
@@ -620,7 +662,8 @@ class FakeBluez:
         return None
 
     def _on_Disconnect(self, message: Message) -> None:  # noqa: N802  the bus's name
-        self._disconnected(message.path, asked=True)
+        if message.path not in self.phantoms:
+            self._disconnected(message.path, asked=True)
 
     def _on_StartNotify(self, message: Message) -> Message | None:  # noqa: N802  the bus's name
         if "notify" not in self.objects[message.path][CHARACTERISTIC]["Flags"].value:
@@ -668,11 +711,14 @@ COMMANDS = {
     "fault",
     "meter",
     "notify",
+    "phantom",
     "play",
     "power",
     "remove",
     "silence",
+    "spoil",
     "state",
+    "until_sent",
     "vanish",
 }
 
@@ -700,7 +746,7 @@ async def obey(bluez: FakeBluez, line: str) -> dict[str, Any]:
         result = getattr(bluez, command)(**arguments)
         if asyncio.iscoroutine(result):
             result = await result
-    except (ValueError, TypeError, KeyError) as error:
+    except (ValueError, TypeError, KeyError, TimeoutError) as error:
         return {"ok": False, "error": f"{type(error).__name__}: {error}"}
     return {"ok": True, **(result if isinstance(result, dict) else {})}
 
@@ -726,10 +772,14 @@ class BluezProcess:
         self._process: subprocess.Popen[str] | None = None
         self._setup: list[dict[str, Any]] = []
 
-    def start(self) -> Self:
+    def start(self, hci: str = "hci0") -> Self:
         """Start it, wait until it is on the bus, and repeat the meters and players of before."""
         self._process = subprocess.Popen(
-            [sys.executable, __file__], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            [sys.executable, __file__],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "FAKE_HCI": hci},
         )
         self._answer()
         for command in self._setup:
