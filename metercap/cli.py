@@ -150,7 +150,7 @@ def scan(
     import asyncio
 
     from metercap import shelf
-    from metercap.link.bluetooth import Radio
+    from metercap.link.bluetooth import Radio, find_held
     from metercap.link.bluetooth import scan as scan_radio
     from metercap.meter.found import may_describe_itself
     from metercap.meter.match import find_driver
@@ -158,11 +158,11 @@ def scan(
 
     drivers = list(shelf.load_drivers(shelf.find_data(data)).values())
 
-    async def listen() -> list[Any]:
+    async def listen() -> tuple[list[Any], list[Any]]:
         async with Radio() as radio:
-            return list(await scan_radio(radio, seconds))
+            return list(await scan_radio(radio, seconds)), await find_held(radio)
 
-    found = asyncio.run(listen())
+    found, held = asyncio.run(listen())
     for seen in found:
         driver, why = find_driver(drivers, seen.name, seen.services)
         look = f"; what it says of itself: metercap watch {seen.address}"
@@ -183,7 +183,15 @@ def scan(
             name = printable(seen.name or "(no name)")
             fits = f"driver {driver.id}" if driver else f"no driver: {printable(why)}{look}"
             _print(f"{seen.address}  {name:<20}  {signal:>9}  {fits}")
-    if not found and not as_json:
+    heard = {seen.address for seen in found}
+    for address, known in [one for one in held if one[0] not in heard]:
+        why = "a program of this machine is connected to it already: end that program"
+        if as_json:
+            row = {"address": address, "name": known, "rssi": None, "driver": None, "why": why}
+            _print_json(row)
+        else:
+            _print(f"{address}  {printable(known or '(no name)'):<20}  {'held':>9}  {why}")
+    if not found and not held and not as_json:
         _print(
             "nothing heard: is the meter switched on, its radio too, and near? One that a phone or "
             "another program holds is silent until that lets go of it"

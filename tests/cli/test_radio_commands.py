@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from pathlib import Path
 
 from cli.bench import ADDRESS, DECODER, SEGMENTS, ohms, play, put_meter, volts
-from cli.command import metercap_
+from cli.command import COMMAND, metercap_, surroundings
 from fake_bluez import BluezProcess
 
 KEYS = [
@@ -155,6 +156,28 @@ def test_a_meter_that_describes_itself_is_read_with_no_file(bluez: BluezProcess)
     assert (rows[over]["status"], rows[over]["ceiling"]) == ("over", "1000.000")
     assert rows[end]["status"] == "invalid"
     assert re.fullmatch(r"found-de5c0002-[0-9a-f]{8}", rows[over]["driver"])
+
+
+def test_a_scan_says_who_holds_a_meter_that_cannot_be_heard(bluez: BluezProcess) -> None:
+    put_meter(bluez)
+    play(bluez, [ohms("0.36")], loop=True)
+    watching = subprocess.Popen(
+        [*COMMAND, "watch", ADDRESS, "--driver", "bench-segments"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        env=surroundings(PYTHONUNBUFFERED="1"),
+    )
+    with watching:
+        assert watching.stdout is not None
+        assert b"0.36 Ohm" in watching.stdout.readline()
+        (held,) = metercap_("scan", "--seconds", "0.2").lines
+        (row,) = metercap_("scan", "--seconds", "0.2", "--json").rows
+        watching.terminate()
+
+    assert held.split()[:4] == [ADDRESS, "BENCH-SEG", "4", "held"]
+    assert held.endswith("a program of this machine is connected to it already: end that program")
+    assert (row["address"], row["driver"]) == (ADDRESS, None)
+    assert "connected to it already" in row["why"]
 
 
 def test_a_scan_says_how_to_read_a_meter_that_no_driver_names(bluez: BluezProcess) -> None:

@@ -3,7 +3,7 @@
 from metercap.link.bluetooth.advert import listen
 from metercap.link.bluetooth.look import look
 from metercap.link.bluetooth.radio import Radio
-from metercap.link.bluetooth.scan import Seen, scan
+from metercap.link.bluetooth.scan import Seen, find_held, scan
 from metercap.link.bluetooth.session import LIMITS, Limits, Sink, Target, supervise
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "Seen",
     "Sink",
     "Target",
+    "find_held",
     "listen",
     "look",
     "scan",

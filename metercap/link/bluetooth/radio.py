@@ -212,13 +212,33 @@ class Radio:
 
     async def find_connected(self, address: str) -> BLEDevice | None:
         """Find a link to `address` that still stands in the system; it does not advertise."""
-        if not self.is_platform:
-            return None
-        adapter = await BleakAdapter.get()
-        for device in await adapter.get_connected_devices():
+        for device in await self.connected():
             if device.address.upper() == address.upper():
                 return device
         return None
+
+    async def connected(self) -> list[BLEDevice]:
+        """Every device that some program of this machine holds; none on a back end of our own."""
+        if not self.is_platform:
+            return []
+        adapter = await BleakAdapter.get()
+        return await adapter.get_connected_devices()
+
+    @property
+    def can_mend(self) -> bool:
+        """Whether the Bluetooth service can be asked to forget and to switch."""
+        return sys.platform == "linux" and self.is_platform
+
+    async def forget(self, address: str) -> None:
+        """Let the service drop all that it holds of a meter; see `mend.forget`."""
+        async with self.lock:
+            await mend.forget(address)
+
+    async def cycle_power(self) -> None:
+        """Switch the adapter off and on, unless a link has come up meanwhile."""
+        async with self.lock:
+            if not self.standing:
+                await mend.cycle_power()
 
     def client(self, device: BLEDevice, on_lost: Callable[[], None], limit_s: float) -> BleakClient:
         """Make a client for one connection; never use one for a second."""

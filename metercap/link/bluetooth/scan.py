@@ -48,6 +48,19 @@ async def scan(radio: Radio, seconds: float) -> list[Seen]:
     return sorted(seen, key=lambda one: (one.rssi is None, -(one.rssi or 0), one.address))
 
 
+async def find_held(radio: Radio) -> list[tuple[str, str | None]]:
+    """Address and name of what some program of this machine is connected to, by address.
+
+    A meter that is held does not advertise, so no scan hears it. One that a phone holds is found
+    by nobody. Raises LinkError as `scan` does.
+    """
+    try:
+        devices = await bounded(radio.connected(), GRACE_S)
+    except FAILURES as error:
+        raise LinkError(plain(error)) from error
+    return sorted((device.address, device.name) for device in devices)
+
+
 def _seen(device: BLEDevice, advertisement: AdvertisementData) -> Seen:
     named = (*advertisement.service_uuids, *advertisement.service_data)
     return Seen(
