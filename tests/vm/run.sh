@@ -99,7 +99,7 @@ cat "$cache/initrd.gz" "$run/guest.gz" >"$run/initrd.gz"
 timeout "$limit_s" qemu-system-x86_64 -accel tcg,thread=multi -cpu max -m 1500 -smp 2 \
     -nodefaults -display none -serial stdio -no-reboot \
     -kernel "$cache"/root/boot/vmlinuz-* -initrd "$run/initrd.gz" \
-    -append "console=ttyS0 quiet panic=-1 random.trust_cpu=on" -device virtio-rng-pci \
+    -append "console=ttyS0 loglevel=2 panic=-1 random.trust_cpu=on" -device virtio-rng-pci \
     -virtfs local,path=/,mount_tag=host,security_model=none,readonly=on,multidevs=remap \
     </dev/null | tr -d '\r' | tee "$run/console" || true
 grep -q '^metercap-vm status 0$' "$run/console"
