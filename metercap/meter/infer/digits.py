@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from metercap.meter.description import MOST_DIGITS, SEGMENTS, bit_address
 from metercap.meter.infer.columns import Board, Target
+from metercap.meter.infer.labels import Label
 from metercap.meter.infer.value import ValueFit
 from metercap.model import Status
 
@@ -138,7 +139,7 @@ def _find_layout(
     """
     seen = {char for row in cells for index in board.indices(kept) if (char := row[index])}
     for before, blank in _BEFORE[kind]:
-        filled = _led(board, cells, before)
+        filled = _led(board, cells, before, kind)
         best: _Layout | None = None
         tried: set[tuple[int, ...]] = set()
         for glyphs in _drawings(kind):
@@ -187,11 +188,13 @@ def _in_order(layout: _Layout) -> _Layout:
     return layout._replace(groups=tuple(groups))
 
 
-def _led(board: Board, cells: Cells, before: str | None) -> Cells:
-    """The cells with `before` ahead of each number; a minus may stand there, so none of those."""
+def _led(board: Board, cells: Cells, before: str | None, kind: str) -> Cells:
+    """The cells with `before` ahead of each number; segments may form a minus there instead."""
     return [
         [
-            before if char is None and label.value and not label.is_negative else char
+            before
+            if char is None and label.value and not (label.is_negative and kind == "seg7")
+            else char
             for char, label in zip(row, board.labels, strict=True)
         ]
         for row in cells
@@ -248,7 +251,14 @@ def _settled(layout: _Layout) -> _Layout:
 
 
 def _find_dispute(layout: _Layout) -> _Group | None:
-    """A wish that shares a bit with another; of the two, the one that fewer samples speak for."""
+    """A wish that shares a bit with another, or that more bits fulfil than it has segments.
+
+    Of two that share, the one that fewer samples speak for. A bit too many may be a sign or a lamp
+    that happened to go with the segment, and must not be swallowed.
+    """
+    for group in layout.groups:
+        if len(group.bits) > len(group.segments):
+            return group
     users: dict[int, _Group] = {}
     for group in layout.groups:
         for bit in group.bits:
@@ -304,30 +314,48 @@ def _completed(board: Board, free: Sequence[int], layout: _Layout, kept: int) ->
     """Read the cells that no label names, and let them tell segments that no digit told."""
     glyphs = SEGMENTS | layout.glyphs
     fuller = [list(row) for row in layout.cells]
-    for place, row in enumerate(fuller):
-        for index, label in enumerate(board.labels):
-            is_kept = bool(kept >> index & 1)
-            if row[index] is not None or not (is_kept or label.status is not Status.OK):
-                continue
-            allowed = _NO_NUMBER
-            if label.status is Status.OK:
-                allowed = " 0-" if label.is_negative else " 0"
-            row[index] = _find_char(board, layout, index, place, allowed, glyphs)
-    more = kept | board.where(label.status is not Status.OK for label in board.labels)
+    more = kept
+    for index, label in enumerate(board.labels):
+        is_kept = bool(kept >> index & 1)
+        if not is_kept and label.status is Status.OK:
+            continue
+        read = [
+            _find_char(board, layout, index, place, label, glyphs) for place in range(len(fuller))
+        ]
+        if not is_kept:
+            if _NO_CHAR in read:
+                continue  # a number after all: the label was late
+            more |= 1 << index
+        for row, char in zip(fuller, read, strict=True):
+            if row[index] is None and char != _NO_CHAR:
+                row[index] = char
     full = _settled(_layout(board, free, fuller, more, glyphs, layout.width))
     full = full._replace(glyphs=layout.glyphs)
-    if full.unmet or _find_dispute(full) is not None or bool(full.inverted) > bool(layout.inverted):
+    told = {(g.place, s): {*g.bits} for g in layout.groups for s in g.segments}
+    is_finer = all(
+        {*g.bits} <= told.get((g.place, s), {*g.bits}) for g in full.groups for s in g.segments
+    )
+    if full.unmet or not is_finer or _find_dispute(full) is not None:
         return layout
-    return full
+    return layout if full.inverted and not layout.inverted else full
+
+
+_NO_CHAR = "?"
 
 
 def _find_char(
-    board: Board, layout: _Layout, index: int, place: int, allowed: str, glyphs: dict[str, int]
+    board: Board, layout: _Layout, index: int, place: int, label: Label, glyphs: dict[str, int]
 ) -> str | None:
+    """What stands in a cell that the label does not name: None for unsure, "?" for none of them."""
     told = _pattern_of(board, layout, index, place)
     if told is None or told[0].bit_count() < 4:  # noqa: PLR2004  most of the seven
         return None
+    allowed = _NO_NUMBER
+    if label.status is Status.OK:
+        allowed = " 0-" if label.is_negative else " 0"
     fitting = [c for c in allowed if c in glyphs and glyphs[c] & told[0] == told[1]]
+    if not fitting:
+        return _NO_CHAR
     return fitting[0] if len(fitting) == 1 else None
 
 

@@ -232,11 +232,18 @@ def fit_float(board: Board, usable: frozenset[int], kind: FloatKind) -> ValueFit
             if not usable.issuperset(bits):
                 continue
             placed = _placed(board, bits, wishes, alive)
+            if placed is not None and kind != "float32" and not _is_floating(board, placed[0]):
+                continue
             if placed is None and kind == "float32":
                 placed = _rounded(board, bits, alive)
             if placed is not None and (best is None or placed[0].bit_count() > best[0].bit_count()):
                 best = (*placed, bits)
     return None if best is None else _float_fit(board, kind, *best)
+
+
+def _is_floating(board: Board, kept: int) -> bool:
+    """Whether the exponent was seen to move; else it could be any constant beside a count."""
+    return len({board.labels[index].places for index in board.indices(kept)}) > 1
 
 
 def _raw_of(label: Label, kind: FloatKind) -> int | None:
