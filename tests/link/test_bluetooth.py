@@ -437,6 +437,25 @@ def test_a_refused_subscription_is_named_and_tried_again() -> None:
     run(scenario)
 
 
+@pytest.mark.parametrize(
+    ("error", "text"),
+    [
+        ("org.bluez.Error.NotPermitted", "Not paired"),  # as bluetoothd 5.66 says it, see tests/vm
+        ("org.bluez.Error.Failed", "Operation failed with ATT error: 0x0f"),
+    ],
+)
+def test_a_meter_that_wants_to_be_paired_says_what_to_do(error: str, text: str) -> None:
+    async def scenario() -> None:
+        async with FakeBluez() as bluez:
+            bluez.meter(**METER)
+            bluez.fault("error", "StartNotify", error, text)
+            async with linked() as heard:
+                await heard.until(lambda: bool(heard.downs))
+            assert heard.downs[0].startswith("the meter answers only to a paired adapter: pair")
+
+    run(scenario)
+
+
 def test_a_subscription_that_is_never_answered_ends_by_its_limit() -> None:
     async def scenario() -> None:
         async with FakeBluez() as bluez:
