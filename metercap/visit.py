@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple, TextIO
 
-from metercap.daemon import Daemon, DeclaredMeter
+from metercap.daemon import Daemon, DeclaredMeter, Notary
 from metercap.derive import derive
 from metercap.errors import OperatorError
 from metercap.journal.store import Journal, Writer
@@ -47,6 +47,8 @@ def target_of(meter: DeclaredMeter) -> Target:
         silence_s=silence_s,
         asked=asked,
         also=tuple(meter.driver.sources)[1:] if isinstance(meter.driver, AttributeDriver) else (),
+        read=meter.driver.read if isinstance(meter.driver, AttributeDriver) else (),
+        every_s=link.interval_ns / NS_PER_S,
         serial=meter.instrument.serial if meter.instrument else None,
     )
 
@@ -134,12 +136,19 @@ async def take_up(daemon: Daemon, begun: Begun, who: str) -> None:
 
 @contextlib.asynccontextmanager
 async def open_daemon(
-    journal: Path, log: str, now: Callable[[], Instant], board: Board
+    journal: Path,
+    log: str,
+    now: Callable[[], Instant],
+    board: Board,
+    notary: Notary | None = None,
 ) -> AsyncIterator[Daemon]:
-    """A daemon on the journal at `journal`, started, whose effects go to `board`."""
+    """A daemon on the journal at `journal`, started, whose effects go to `board`.
+
+    `notary` signs the log as the job goes on.
+    """
     writer = await Writer.open(journal, log)
     try:
-        daemon = Daemon(writer, now, board.listen)
+        daemon = Daemon(writer, now, board.listen, notary)
         await daemon.start()
         yield daemon
     finally:

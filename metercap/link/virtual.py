@@ -200,7 +200,8 @@ class VirtualMeter:
     async def send(self, data: bytes, source: str | None = None) -> None:
         """Notify every subscriber of `data`, and return when the radio has taken it.
 
-        `source` is the characteristic's UUID, None that of `link.notify`.
+        `source` is the characteristic's UUID, None that of `link.notify`. One that is only read
+        holds `data` from now on.
         One call is one notification. A line instrument is a byte stream, so bytes that exceed a
         notification are cut into several; for any other meter that raises `LinkError`, because no
         receiver could tell the parts from whole frames.
@@ -267,11 +268,12 @@ class VirtualMeter:
         return sources
 
     def _source(self, source: str) -> Characteristic[bytes]:
-        """A characteristic that notifies, and holds the last of what it sent."""
+        """A characteristic that notifies, unless it is only read, and holds what it sent last."""
         properties = Characteristic.Properties
+        only = source in _read_only(self.driver)
         notify = Characteristic[bytes](
             _uuid(source),
-            properties.READ | properties.NOTIFY,
+            properties.READ if only else properties.READ | properties.NOTIFY,
             Characteristic.READABLE,
             CharacteristicValue(read=lambda _connection: self._last.get(source, b"")),
             _descriptors(self.driver, source, self._told.get(source, {})),
@@ -310,7 +312,8 @@ class VirtualMeter:
             self._forget(connection, source)
             return
         self._listeners.add((connection, source))
-        if all((connection, each) in self._listeners for each in self._sources):
+        sending = [each for each in self._sources if each not in _read_only(self.driver)]
+        if all((connection, each) in self._listeners for each in sending):
             self._subscribed.set()
 
     def _forget(self, connection: Connection, source: str | None = None) -> None:
@@ -500,6 +503,10 @@ def _responder(driver: Driver, serial: str) -> Responder | None:
     if isinstance(driver, LineDriver) and driver.poll is not None:
         return Responder(driver, driver.poll, serial)
     return None
+
+
+def _read_only(driver: Driver) -> tuple[str, ...]:
+    return driver.read if isinstance(driver, AttributeDriver) else ()
 
 
 def _descriptors(driver: Driver, source: str, told: Mapping[int, bytes]) -> list[Descriptor]:

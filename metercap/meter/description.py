@@ -475,12 +475,15 @@ class AttributeDriver(Driver):
     """A meter that speaks adopted characteristics or such as describe themselves.
 
     `attribute` is carried by `link.notify`. The rows of `function` follow its values, in order,
-    and then those of each of `also`.
+    and then those of each of `also`. `read` names characteristics that do not send by themselves:
+    each `link.interval` they are read, which shows that the meter answers, and not that it has
+    measured anew.
     """
 
     kind: Literal["attribute"]
     attribute: AttributeTable
     also: Annotated[tuple[AlsoTable, ...], Rule(max_length=MOST_ROWS)] = ()
+    read: Annotated[tuple[Uuid, ...], Rule(max_length=MOST_ROWS)] = ()
     function: Annotated[tuple[AttributeFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
 
     @property
@@ -1209,6 +1212,9 @@ def _check_attribute(driver: AttributeDriver) -> None:
     sources = driver.sources
     if len(sources) != len(tables):
         raise ValueError("also.notify: found one characteristic twice, expected each once")
+    for source in driver.read:
+        if source not in sources:
+            raise ValueError(f"read: found {source}, expected link.notify or one of also.notify")
     channels = [channel for rows in sources.values() for channel in {row.channel for row in rows}]
     if len(set(channels)) < len(channels):
         raise ValueError("function: found one channel in two attributes, expected its own for each")

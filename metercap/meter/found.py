@@ -41,6 +41,7 @@ USER_DESCRIPTION, PRESENTATION, AGGREGATE = uuid_of(0x2901), uuid_of(0x2904), uu
 VALID_RANGE, MEASUREMENT = uuid_of(0x2906), uuid_of(0x290C)
 TELLING = frozenset({USER_DESCRIPTION, PRESENTATION, AGGREGATE, VALID_RANGE, MEASUREMENT})
 SENDING = frozenset({"notify", "indicate"})
+ON_REQUEST = "read on request"  # the mark of a value that the meter does not send by itself
 
 # Generic Access, Generic Attribute, Device Information and Battery tell of the device, not of what
 # its probes are on; a battery's level even describes itself as a percentage.
@@ -109,6 +110,11 @@ class Characteristic(NamedTuple):
         """Whether it can send values by itself."""
         return not SENDING.isdisjoint(self.properties)
 
+    @property
+    def is_held(self) -> bool:
+        """Whether its value can only be read."""
+        return not self.is_sending and "read" in self.properties
+
 
 class _Value(NamedTuple):
     """A characteristic that measures, as the driver will say it."""
@@ -116,7 +122,7 @@ class _Value(NamedTuple):
     uuid: str
     service: str
     title: str
-    rank: tuple[int, bool]
+    rank: tuple[int, bool, bool]
     table: dict[str, object]
     parts: tuple[Part, ...]
     coupling: str
@@ -128,7 +134,8 @@ def find_found(table: Sequence[Characteristic]) -> tuple[Driver | None, str]:
     """Make the driver that reads what the table describes, and say what it reads; None where none.
 
     The first value is the channel "main": one that calls itself main, else the first electrical
-    one, else the first. Where there is none, the text says in one line why.
+    one that is sent, else the first that is sent, else the first. Where there is none, the text
+    says in one line why.
     """
     values: list[_Value] = []
     reasons: list[str] = []
@@ -182,8 +189,8 @@ def _find_value(table: Sequence[Characteristic], one: Characteristic) -> _Value 
         if any(each.uuid == PRESENTATION for each in one.descriptors):
             raise ValueError("its 0x2904 could not be read")
         return None
-    if not one.is_sending:
-        raise ValueError("it does not send values by itself")
+    if not one.is_sending and not one.is_held:
+        raise ValueError("its value can be neither sent nor read")
     if sum(each.uuid == one.uuid for each in table) > 1:
         raise ValueError("it stands there more than once, and nothing tells the two apart")
     said = _text(one.find(USER_DESCRIPTION))
@@ -210,11 +217,11 @@ def _find_value(table: Sequence[Characteristic], one: Characteristic) -> _Value 
         uuid=one.uuid,
         service=one.service,
         title=said or role or name or parts[0].quantity,
-        rank=(rank, parts[0].quantity not in _ELECTRICAL),
+        rank=(rank, one.is_held, parts[0].quantity not in _ELECTRICAL),
         table=own,
         parts=parts,
         coupling=coupling_of(parts[0].quantity, said, measured),
-        marks=_marks(measured),
+        marks=(*_marks(measured), *([ON_REQUEST] if one.is_held else [])),
         interval_s=0 if measured is None else measured.update_s or measured.period_s,
     )
 
@@ -326,6 +333,7 @@ def _driver(values: Sequence[_Value]) -> AttributeDriver:
         "link": {"notify": first.uuid, **_pace(values)},
         "attribute": first.table,
         "also": [{**value.table, "notify": value.uuid} for value in others],
+        "read": [value.uuid for value in values if ON_REQUEST in value.marks],
         "function": rows,
         "example": [_example(rows[0], "00", "unknown", None)],
     }

@@ -163,6 +163,41 @@ def test_a_valid_range_goes_over_the_air() -> None:
     run(test)
 
 
+def test_a_value_that_is_not_sent_is_read_again_and_again() -> None:
+    built = found(Characteristic(SERVICE, uuid_of(0x2A6E), 3, ("read",)))
+
+    async def test() -> None:
+        async with Air(interval_ms=20) as air:
+            meter = air.meter(built, "Bench", ADDRESS)
+            await meter.on()
+            await meter.send_reading(built.function[0].reading("21.50"))
+            radio = bumble_radio(await air.host())
+            driver, _ = await look_at(radio, ADDRESS)
+            assert driver is not None
+            target = target_of(DeclaredMeter("meter", ADDRESS, driver))
+            assert (target.read, target.every_s) == ((uuid_of(0x2A6E),), 1.0)
+            frames: list[Frame] = []
+            enough = asyncio.Event()
+
+            def sink(item: Frame | LinkChange) -> None:
+                if isinstance(item, Frame):
+                    frames.append(item)
+                    if len(frames) == 3:
+                        enough.set()
+
+            link = asyncio.create_task(supervise(radio, target._replace(every_s=0.01), now, sink))
+            async with asyncio.timeout(10):
+                await enough.wait()
+            link.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await link
+            assert [frame.number for frame in frames[:3]] == [1, 2, 3]
+            (reading,), _ = decode_frame(build_decoder(driver), frames[2].source, frames[2].data)
+            assert (reading.value, reading.marks) == ("21.50", ("read on request",))  # type: ignore[union-attr]
+
+    run(test)
+
+
 def test_a_meter_that_is_not_there_is_said_in_one_line() -> None:
     async def test() -> None:
         async with Air(interval_ms=20) as air:

@@ -313,6 +313,15 @@ def test_the_value_that_calls_itself_main_is_main() -> None:
     assert [row.channel for row in driver.function] == ["main", "temperature", "auxiliary"]
 
 
+def test_a_value_that_is_not_sent_is_read_marked_and_never_put_before_one_that_is() -> None:
+    driver = found(told(0x2B18, properties=["read"]), told(0x2A6E))
+
+    assert driver.read == (uuid_of(0x2B18),)
+    assert [row.channel for row in driver.function] == ["main", "voltage"]
+    assert [row.quantity for row in driver.function] == ["temperature", "voltage"]
+    assert [row.marks for row in driver.function] == [(), ("read on request",)]
+
+
 def test_a_value_of_several_fields_is_read_in_the_order_of_its_aggregate() -> None:
     volts, amperes = (Descriptor(h, uuid_of(0x2904), o) for h, o in (
         (7, bytes.fromhex("06FF2827010000")), (8, bytes.fromhex("0EFD0427010000")),
@@ -335,7 +344,7 @@ GAS = bytes.fromhex("16006127010000")
     [
         ([], "none of its 0 characteristics says"),
         ([told(OWN)], "none of its 1 characteristics says in a known way what it measures"),
-        ([told(0x2B18, properties=["read"])], "(2B18: it does not send values by itself)"),
+        ([told(0x2B18, properties=["write"])], "(2B18: its value can be neither sent nor read)"),
         ([told(0x2B18), told(0x2B18)], "2B18: it stands there more than once"),
         ([told(OWN, (0x2904, None))], "de5c0002: its 0x2904 could not be read"),
         ([told(OWN, (0x2904, "19002827010000"))], "its 0x2904: found format 0x19"),

@@ -50,8 +50,9 @@ class Target(NamedTuple):
     """One meter to keep connected.
 
     `meter` is its name within the job, `address` its Bluetooth address, `notify` the UUID of the
-    characteristic that sends frames, `also` those of others that do. `write` and `start` are the
-    characteristic and the bytes that make it send, or None. After `silence_s` without a frame the
+    characteristic that sends frames, `also` those of others that do; those of them that are in
+    `read` do not, and are read every `every_s`. `write` and `start` are the characteristic and the
+    bytes that make it send, or None. After `silence_s` without a frame the
     link counts as lost. `asked` is the driver of a meter that sends only when asked, as its `poll`
     says, or None. `serial` is the serial number that the meter must tell, where that is known.
     """
@@ -64,6 +65,8 @@ class Target(NamedTuple):
     silence_s: float
     asked: LineDriver | None = None
     also: tuple[str, ...] = ()
+    read: tuple[str, ...] = ()
+    every_s: float = 1.0
     serial: str | None = None
 
 
@@ -113,13 +116,7 @@ async def supervise(
             await link.run(radio, limits)
         except (*FAILURES, LinkError) as error:
             # Told before the disconnect, which may take seconds in which a person waits.
-            reason = plain(error)
-            if link.number:
-                ladder.stood()
-            else:
-                rung = ladder.fell(found=link.found, stale=isinstance(error, _Stale))
-                if ladder.is_at_its_end and isinstance(error, LinkError):
-                    reason = f"{reason}; {HANDS}"
+            rung, reason = _climb(ladder, link, error)
             if link.up or reason != said:
                 sink(LinkChange(now(), target.meter, session, up=False, reason=reason))
             said = "" if link.up else reason
@@ -138,6 +135,18 @@ async def supervise(
             wait_s = limits.backoff_first_s
         else:
             wait_s = min(wait_s * 2, limits.backoff_most_s)
+
+
+def _climb(ladder: Ladder, link: _Link, error: BaseException) -> tuple[Rung, str]:
+    """What to do before the next attempt, and what to tell the person."""
+    reason = plain(error)
+    if link.number:
+        ladder.stood()
+        return Rung.AGAIN, reason
+    rung = ladder.fell(found=link.found, stale=isinstance(error, _Stale))
+    if ladder.is_at_its_end and isinstance(error, LinkError):
+        reason = f"{reason}; {HANDS}"
+    return rung, reason
 
 
 async def _mend(radio: Radio, target: Target, rung: Rung, limits: Limits) -> None:
@@ -247,6 +256,8 @@ class _Link:
                     raise LinkLost("the meter dropped the link as soon as it stood")
             await self._subscribe(self._client, limits)
             radio.standing.add(self)
+            if self._target.read:
+                await self._read_on(self._client, limits)
             if self._polling is None:
                 await self._listen()
             await self._converse(self._client, self._polling, limits)
@@ -262,29 +273,16 @@ class _Link:
 
     async def _subscribe(self, client: BleakClient, limits: Limits) -> None:
         sources = (self._target.notify, *self._target.also)
-        senders = [self._characteristic(client, source) for source in sources]
+        senders = [
+            self._characteristic(client, source)
+            for source in sources
+            if source not in self._target.read
+        ]
         await self._read_facts(client, limits)
-
-        def on_value(sender: BleakGATTCharacteristic, data: bytearray) -> None:
-            if self._closed:  # a late call from a connection that has ended
-                return
-            self._last_s = self._loop.time()
-            self._announce()
-            self.number += 1
-            self._sink(
-                Frame(
-                    self._now(),
-                    self._target.meter,
-                    self._source(sender.uuid.lower(), bytes(data)),
-                    self._session,
-                    self.number,
-                    bytes(data),
-                )
-            )
-
         try:
             for sender in senders:
-                await bounded(client.start_notify(sender, on_value), limits.notify_s, self._lost)
+                call = client.start_notify(sender, self._on_value)
+                await bounded(call, limits.notify_s, self._lost)
             self._announce()
             if self._target.write is not None and self._target.start is not None:
                 write = self._characteristic(client, self._target.write)
@@ -299,6 +297,23 @@ class _Link:
                 f"the meter did not accept the subscription within {limits.notify_s:g} s"
             ) from error
         self._last_s = self._loop.time()
+
+    def _on_value(self, sender: BleakGATTCharacteristic, data: bytearray) -> None:
+        if self._closed:  # a late call from a connection that has ended
+            return
+        self._last_s = self._loop.time()
+        self._announce()
+        self.number += 1
+        self._sink(
+            Frame(
+                self._now(),
+                self._target.meter,
+                self._source(sender.uuid.lower(), bytes(data)),
+                self._session,
+                self.number,
+                bytes(data),
+            )
+        )
 
     def _characteristic(self, client: BleakClient, uuid: str) -> BleakGATTCharacteristic:
         found = client.services.get_characteristic(uuid)
@@ -347,6 +362,18 @@ class _Link:
                     facts=self.facts,
                 )
             )
+
+    async def _read_on(self, client: BleakClient, limits: Limits) -> NoReturn:
+        """Read what the meter does not send, over and over; what it sends comes meanwhile."""
+        holders = [self._characteristic(client, source) for source in self._target.read]
+        while True:
+            due_s = self._loop.time() + self._target.every_s
+            for holder in holders:
+                data = await bounded(client.read_gatt_char(holder), limits.notify_s, self._lost)
+                self._on_value(holder, data)
+            while (left_s := due_s - self._loop.time()) > 0:
+                await asyncio.wait({self._lost}, timeout=left_s)
+                self._check_lost()
 
     async def _listen(self) -> NoReturn:
         while True:
