@@ -135,12 +135,14 @@ def _find_layout(
 ) -> _Layout | None:
     """The drawing of the digits under which every wish is met; None where none is.
 
-    Of several, the one that leaves the fewest segments to share a bit with another.
+    Of several, the one that leaves the fewest segments to share a bit with another; where that
+    still leaves a choice, the digits that differ in it count as not seen.
     """
+    width = 7 if kind == "seg7" else 4
     seen = {char for row in cells for index in board.indices(kept) if (char := row[index])}
     for before, blank in _BEFORE[kind]:
         filled = _led(board, cells, before, kind)
-        best: _Layout | None = None
+        found: list[_Layout] = []
         tried: set[tuple[int, ...]] = set()
         for glyphs in _drawings(kind):
             key = tuple(pattern for char, pattern in glyphs.items() if char in seen)
@@ -148,11 +150,18 @@ def _find_layout(
                 continue
             tried.add(key)
             drawn = glyphs | {" ": blank} if before == " " else glyphs
-            layout = _layout(board, free, filled, kept, drawn, 7 if kind == "seg7" else 4)
-            if not layout.unmet and (best is None or layout.shared < best.shared):
-                best = layout
-        if best is not None:
-            return best
+            layout = _layout(board, free, filled, kept, drawn, width)
+            if not layout.unmet:
+                found.append(layout)
+        fewest = min((layout.shared for layout in found), default=0)
+        found = [layout for layout in found if layout.shared == fewest]
+        if len(found) > 1:
+            drawn = found[0].glyphs
+            open_ = {c for c in drawn if len({layout.glyphs[c] for layout in found}) > 1}
+            sure = [[None if char in open_ else char for char in row] for row in filled]
+            return _layout(board, free, sure, kept, drawn, width)
+        if found:
+            return found[0]
     return None
 
 
