@@ -21,6 +21,7 @@ from dbus_fast.aio import MessageBus
 
 from metercap import clock
 from metercap.link.bluetooth import LIMITS, Limits, Radio, Target, scan, supervise
+from metercap.link.bluetooth.mend import cycle_power, forget
 from metercap.meter.description import parse_driver
 from metercap.meter.match import find_driver
 from metercap.model import Frame, LinkChange
@@ -260,6 +261,30 @@ async def adapter_off_and_on(world: World, limits: Limits) -> float:
     return took_s
 
 
+async def cycled_adapter(world: World, limits: Limits) -> float:
+    """What the link's own mending does to an adapter: off and on in one go."""
+    async with linked(world, limits) as heard:
+        await heard.until(lambda: heard.ups == 1)
+        await send(world, heard, 1)
+        begin_s = seconds()
+        await cycle_power()
+        took_s = await next_session(world, heard, begin_s, 2)
+    assert heard.values == [(1, 1, 1), (2, 1, 2)]
+    return took_s
+
+
+async def forgotten_meter(world: World, limits: Limits) -> float:
+    """What the link's own mending does to a meter: the service drops all that it holds of it."""
+    async with linked(world, limits) as heard:
+        await heard.until(lambda: heard.ups == 1)
+        await send(world, heard, 1)
+        begin_s = seconds()
+        assert await forget(world.address)
+        took_s = await next_session(world, heard, begin_s, 2)
+    assert heard.values == [(1, 1, 1), (2, 1, 2)]
+    return took_s
+
+
 async def killed_service(world: World, limits: Limits) -> float:
     async with linked(world, limits) as heard:
         await heard.until(lambda: heard.ups == 1)
@@ -314,6 +339,8 @@ SCENARIOS: tuple[Scenario, ...] = (
     refused_subscription,
     silent_meter,
     adapter_off_and_on,
+    cycled_adapter,
+    forgotten_meter,
     killed_service,
     orphaned_link,
     disconnect,
