@@ -343,7 +343,8 @@ def _wire_name(a: str, b: str) -> str:
     return f"{a} to {b}"
 
 
-def _build(file: NetFile) -> Net:
+def build_net(file: NetFile) -> Net:
+    """Make the net of a file that has been read."""
     usual = {name: positions[0] for name, positions in file.inputs.items()}
     rows = tuple(
         Row(row[0], _inputs({**usual, **dict(zip(file.walk.inputs, row[1:], strict=True))}))
@@ -390,8 +391,8 @@ def _inputs(positions: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
     return tuple(positions.items())
 
 
-def parse_net(text: str, where: str) -> Net:
-    """Read one net file.
+def parse_net_file(text: str, where: str) -> NetFile:
+    """Read one net file as it is written, to be kept whole inside a procedure.
 
     Raises ProcedureError with one line: `where`, the part, what was found, what was expected.
     """
@@ -399,7 +400,12 @@ def parse_net(text: str, where: str) -> Net:
     stem = where.rsplit("/", 1)[-1]
     if stem.endswith(".toml") and stem != f"{file.id}.toml":
         raise ProcedureError(f"{where}: id: found {file.id!r}, expected the file's own name")
-    return _build(file)
+    return file
+
+
+def parse_net(text: str, where: str) -> Net:
+    """Read one net file into its net; raises as `parse_net_file` does."""
+    return build_net(parse_net_file(text, where))
 
 
 # Alterations: one fault, on the net that the healthy installation has too.
@@ -486,6 +492,63 @@ def with_jammed(net: Net, motor: str, at: str) -> Net:
             f"motor {motor}: found {at!r}, expected one of {', '.join(found.positions)}"
         )
     return net._replace(motors=_swap(net.motors, found, found._replace(jammed_at=at)))
+
+
+class Fault(Table):
+    """One thing that is wrong: exactly one of `open`, `welded`, `swapped`, `wire`, `jammed`.
+
+    `open` names a part and `welded` a contact; with `at` one position of it is meant. `swapped` are
+    two terminals whose wires have changed places, `wire` the ends of one wire too many, `jammed` a
+    valve that stands still `at` a position.
+    """
+
+    open: Name | None = None
+    welded: Name | None = None
+    swapped: Ends | None = None
+    wire: Ends | None = None
+    jammed: Name | None = None
+    at: Name | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Fault:
+        kinds = ("open", "welded", "swapped", "wire", "jammed")
+        given = [kind for kind in kinds if getattr(self, kind) is not None]
+        if len(given) > 1 or (self.jammed is not None and self.at is None):
+            raise ValueError(
+                f"found {', '.join(given)}, expected at most one of {', '.join(kinds)}, and at "
+                "with jammed"
+            )
+        return self
+
+    @property
+    def text(self) -> str:
+        """The fault in words; empty for none."""
+        at = f" at {self.at}" if self.at else ""
+        for ends, words in (
+            (self.swapped, "wires changed places: {} and {}"),
+            (self.wire, "wire too many: {} to {}"),
+        ):
+            if ends is not None:
+                return words.format(*ends)
+        for name, word in ((self.open, "open"), (self.welded, "welded"), (self.jammed, "jammed")):
+            if name is not None:
+                return f"{word}{at}: {name}"
+        return ""
+
+
+def with_fault(net: Net, fault: Fault) -> Net:
+    """The net with that fault; without one as it is. Raises ValueError as the alterations do."""
+    if fault.open is not None:
+        return with_open(net, fault.open, fault.at)
+    if fault.welded is not None:
+        return with_welded(net, fault.welded, fault.at)
+    if fault.swapped is not None:
+        return with_swapped(net, *fault.swapped)
+    if fault.wire is not None:
+        return with_wire(net, *fault.wire)
+    if fault.jammed is not None:
+        return with_jammed(net, fault.jammed, fault.at or "")
+    return net
 
 
 def _positions(net: Net, name: str) -> tuple[str, ...]:
