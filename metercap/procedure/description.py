@@ -131,6 +131,31 @@ class Settle(Table):
         return self
 
 
+class Influence(Table):
+    """A doubt that the meter's own limit of error leaves out: within so much either way."""
+
+    name: Annotated[str, StringConstraints(min_length=1, max_length=60)]
+    within: str | None = None
+    percent: str | None = None
+    source: Text
+
+    @model_validator(mode="after")
+    def _whole(self) -> Influence:
+        if (self.within is None) == (self.percent is None):
+            raise ValueError(f"influence {self.name}: expected either within or percent")
+        half, _ = units.parse_amount(self.within or f"{self.percent} %")
+        if half < 0:
+            raise ValueError(f"influence {self.name}: found {half}, expected nothing below zero")
+        return self
+
+    def half(self, value: Decimal, unit: str) -> Decimal:
+        """The half-width in `unit` at a reading of `value`."""
+        if self.within is not None:
+            amount, own = units.parse_amount(self.within)
+            return units.convert(amount, own, unit) - units.convert(Decimal(0), own, unit)
+        return abs(value) * Decimal(self.percent or 0) / 100
+
+
 class Step(Table):
     """One thing to show.
 
@@ -161,6 +186,7 @@ class Step(Table):
     start: Literal["contact", "begin"] = "contact"
     touch: str | None = None
     subtract: Id | None = None
+    influence: tuple[Influence, ...] = ()
     rule: Literal["guarded", "simple"] = "guarded"
     dwell: str = "2 s"
     settle: Settle = Settle()
@@ -201,7 +227,8 @@ class Step(Table):
             )
         if self.expect is None:
             return
-        amounts = (*self.expect.amounts(), *((self.touch,) if self.touch else ()))
+        widths = (one.within for one in self.influence if one.within is not None)
+        amounts = (*self.expect.amounts(), *((self.touch,) if self.touch else ()), *widths)
         for text in amounts:
             _, unit = units.parse_amount(text)
             if not units.is_allowed(self.quantity, unit):

@@ -14,15 +14,13 @@ from metercap.meter.description import SAMPLED
 from metercap.model import NS_PER_S, Reading, Status
 from metercap.procedure.description import Limits, Step
 from metercap.sequence import judge
+from metercap.sequence.budget import COVERAGE, Estimate, doubt_text
 from metercap.sequence.effect import Progress, Signal
 from metercap.sequence.event import Measured
+from metercap.sequence.fit import find_unfit
 from metercap.sequence.judge import Verdict
 from metercap.sequence.settle import Settled, Terms, Window, seconds
 
-# Annunciators under which a display does not follow its probes, or not by itself.
-FREEZING_MARKS = frozenset({"hold", "relative", "minimum", "maximum", "peak", "average"})
-# Annunciators under which the digits themselves may be wrong, whatever the maker's accuracy says.
-DOUBTFUL_MARKS = frozenset({"low battery"})
 _RANGING_NS = NS_PER_S  # after a change of range, readings are still on their way
 _BOUNCE_SPAN_NS = 3 * NS_PER_S  # two breaks within this time lock the step out for as long
 _BOUNCE_CHANGES = 2
@@ -30,6 +28,10 @@ _CONTACT_LOST_NS = 3 * NS_PER_S  # an open circuit as long as this ends the atte
 _GAP_NS = 3 * NS_PER_S // 2  # no reading for this long, and for five intervals, is an interruption
 _GAP_INTERVALS = 5
 _LEAST_NEGATIVE_COUNTS = -2  # below this the leads were nulled wrongly
+_SHAPES = {
+    "normal": "normal assumed",
+    "rectangle": "a rectangle dominates, so that this covers more than 95 %",
+}
 
 
 class Outcome(NamedTuple):
@@ -38,7 +40,7 @@ class Outcome(NamedTuple):
     verdict: Verdict
     why: str
     facts: dict[str, object]
-    estimate: judge.Estimate | None = None
+    estimate: Estimate | None = None
     settled: Settled | None = None
 
 
@@ -46,7 +48,7 @@ class Attempt:
     """One try at one measured step, from the first reading that counts to its outcome."""
 
     def __init__(
-        self, step: Step, interval_ns: int, limits: Limits | None, null: judge.Null | None
+        self, step: Step, interval_ns: int, limits: Limits | None, null: Estimate | None
     ) -> None:
         self.step = step
         top = step.expect.top if step.expect else None
@@ -142,7 +144,7 @@ class Attempt:
 
     def _sort(self, t_ns: int, reading: Reading) -> tuple[Signal | None, str]:
         """The signal that keeps this reading from counting, or None."""
-        unfit = self._find_unfit(reading)
+        unfit = find_unfit(self.step, reading)
         if unfit is not None:
             if unfit[0] is Signal.WRONG_FUNCTION:
                 self._last = None
@@ -159,37 +161,6 @@ class Attempt:
         if reading.status is Status.OVER and self._wanted_top is None:
             return Signal.OPEN, f"more than {reading.ceiling or 'the range'}"
         return None, ""
-
-    def _find_unfit(self, reading: Reading) -> tuple[Signal, str] | None:
-        """What is wrong with the display itself, wherever the probes are."""
-        wrong = self._mismatch(reading)
-        if wrong:
-            return Signal.WRONG_FUNCTION, wrong
-        marks = FREEZING_MARKS.intersection(reading.marks)
-        if marks:
-            return Signal.FROZEN, f"the display is marked {', '.join(sorted(marks))}"
-        marks = DOUBTFUL_MARKS.intersection(reading.marks)
-        if marks:
-            return Signal.NO_VALUE, f"the display is marked {', '.join(sorted(marks))}"
-        if reading.status not in {Status.OK, Status.OVER}:
-            return Signal.NO_VALUE, f"the display is {reading.status.value}"
-        if SAMPLED in reading.marks and reading.status is Status.OVER:
-            # Where a sender's numbers end is no overload seen without a break.
-            return Signal.NO_VALUE, f"the sender's numbers end at {reading.ceiling}"
-        return None
-
-    def _mismatch(self, reading: Reading) -> str:
-        step = self.step
-        if (
-            reading.quantity == step.quantity
-            and reading.coupling == step.coupling
-            and reading.channel == step.channel
-            and units.is_allowed(reading.quantity, reading.unit)
-        ):
-            return ""
-        shown = " ".join(filter(None, (reading.quantity, reading.coupling)))
-        wanted = " ".join(filter(None, (step.quantity, step.coupling)))
-        return f"the meter shows {shown}, this step wants {wanted}"
 
     def _note_changes(self, t_ns: int, reading: Reading) -> None:
         last, self._last = self._last, reading
@@ -284,17 +255,22 @@ class Attempt:
         return progress, self._judge(stand.settled, reading)
 
     def _judge(self, settled: Settled, reading: Reading) -> Outcome:
-        estimate = judge.estimate(settled, reading.unit, self._null)
+        shared = f"{self.step.meter or ''} {reading.quantity} {reading.coupling} {reading.function}"
+        estimate = judge.estimate(settled, reading.unit, self._null, shared, self.step.influence)
         facts: dict[str, object] = {
             "value": estimate.value_text,
             "unit": reading.unit,
+            "standard": doubt_text(estimate.doubt),
+            "freedom": estimate.freedom_text,
+            "k": f"{estimate.factor:f}",
+            "shape": estimate.shape,
             "expanded": estimate.expanded_text,
             "readings": settled.n,
             "window": {"from": settled.first_seq, "to": settled.last_seq},
             "sentence": self._sentence(settled, estimate),
         } | self._instrument(reading)
         if self._null is not None:
-            facts["null"] = f"{self._null.amount(reading.unit):f}"
+            facts["null"] = self._null.in_unit(reading.unit).value_text
             if estimate.value < _LEAST_NEGATIVE_COUNTS * Decimal(1).scaleb(settled.exponent):
                 why = f"{estimate.value_text} {reading.unit} is below zero: null the leads again"
                 return Outcome(Verdict.UNDECIDED, why, facts)
@@ -309,7 +285,7 @@ class Attempt:
         )
         guard = estimate.expanded if self.step.rule == "guarded" else Decimal(0)
         verdict = judge.verdict(estimate.value, guard, low, high)
-        doubt = estimate.expanded / judge.COVERAGE
+        doubt = estimate.expanded / COVERAGE
         facts["probability"] = f"{judge.conformance(estimate.value, doubt, low, high):f}"
         facts["rule"] = self.step.rule
         facts["limit"] = {
@@ -319,7 +295,7 @@ class Attempt:
         }
         return Outcome(verdict, "", facts, estimate, settled)
 
-    def _sentence(self, settled: Settled, estimate: judge.Estimate) -> str:
+    def _sentence(self, settled: Settled, estimate: Estimate) -> str:
         """The auditor's sentence: what was seen, and what it rules out."""
         scale = Decimal(1).scaleb(settled.exponent)
         tail = (settled.tail * scale).quantize(scale / 10).normalize()
@@ -331,8 +307,9 @@ class Attempt:
             f"halves agreed within {settled.difference:.2f} of the last digit (allowed "
             f"{settled.allowed:.2f}) and went on so for {seconds(self._dwell_ns)} s, so that any "
             f"tail faster than {seconds(self._terms.slowest_ns)} s was below {tail:f} "
-            f"{estimate.unit}; U = {estimate.expanded_text} {estimate.unit}, k = 2, normal "
-            f"assumed{stated}"
+            f"{estimate.unit}; u = {doubt_text(estimate.doubt)} {estimate.unit} with "
+            f"{estimate.freedom_text} degrees of freedom, U = {estimate.expanded_text} "
+            f"{estimate.unit}, k = {estimate.factor:f}, {_SHAPES[estimate.shape]}{stated}"
         )
 
     def _instrument(self, reading: Reading) -> dict[str, object]:

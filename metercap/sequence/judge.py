@@ -1,21 +1,24 @@
 """A settled value and an expectation to a verdict, with its uncertainty. It decides no order.
 
-Uncertainty: JCGM 100:2008 (GUM) 4.3.7 (limit of error as a rectangle), F.2.2.1 (resolution), and
-the mean of serially correlated readings. Decision rule: ILAC-G8:09/2019 4.2.3, guard band w = U
+Uncertainty of a settled value: JCGM 100:2008 (GUM) 4.3.7 (limit of error as a rectangle), F.2.2.1
+(resolution as a floor), and the mean of serially correlated readings; how they combine, and with
+which degrees of freedom, is in `budget`. Decision rule: ILAC-G8:09/2019 4.2.3, guard band w = U
 with k = 2, four verdicts; or simple acceptance, 4.2.1, where the limit already holds an allowance.
 Conformance probability: JCGM 106:2012 clause 7, normal.
 """
 
 from __future__ import annotations
 
-from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+from collections.abc import Iterable
+from decimal import ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
-from typing import NamedTuple
 
-from metercap import units
+from metercap.procedure.description import Influence
+from metercap.sequence.budget import Estimate, Part, combine, rectangle
 from metercap.sequence.settle import Settled
 
-COVERAGE = Decimal(2)
+_HALF = Decimal("0.5")
+_ROUNDING_VARIANCE = Decimal(1) / 12
 _SERIAL = Decimal("0.5")  # correlation of neighbouring readings, when the meter's own is not known
 _PI = Decimal("3.14159265358979323846264338327950288")
 _FAR = 8  # standard deviations beyond which the normal tail is below any digit printed here
@@ -38,67 +41,62 @@ class Verdict(StrEnum):
         return self in {Verdict.PASS, Verdict.CONDITIONAL_PASS}
 
 
-class Estimate(NamedTuple):
-    """A value with its expanded uncertainty (k = 2), both in `unit`, and its smallest digit."""
-
-    value: Decimal
-    expanded: Decimal
-    unit: str
-    exponent: int
-
-    @property
-    def value_text(self) -> str:
-        """The value to one digit more than the meter shows."""
-        digit = Decimal(1).scaleb(self.exponent - 1)
-        return f"{self.value.quantize(digit, rounding=ROUND_HALF_EVEN):f}"
-
-    @property
-    def expanded_text(self) -> str:
-        """The uncertainty to two significant digits, never rounded down."""
-        if not self.expanded:
-            return "0"
-        digit = Decimal(1).scaleb(self.expanded.adjusted() - 1)
-        return f"{self.expanded.quantize(digit, rounding=ROUND_CEILING):f}"
-
-
 def effective_number(n: int, rho: Decimal) -> Decimal:
     """How many independent readings `n` are worth whose neighbours correlate by `rho`."""
     share = sum(((1 - Decimal(k) / n) * rho**k for k in range(1, n)), Decimal(0))
     return n / (1 + 2 * share)
 
 
+def doubts(settled: Settled, scale: Decimal, shared: str = "") -> tuple[Part, ...]:
+    """What a settled mean is in doubt by: scatter, limit of error, and the tail not waited for.
+
+    Scatter (Type A) has the degrees of freedom of its effective number of readings less one; where
+    it is below the rounding of the display it gives way to that, which is a known rectangle and
+    has no degrees of freedom to lose. The maker's limit of error (Type B) is held to be certain:
+    `budget.rectangle` says why. Its percentage is `shared` by readings of one meter and function.
+    """
+    number = effective_number(settled.n, _SERIAL)
+    scatter = settled.variance / number
+    if scatter > _ROUNDING_VARIANCE:
+        type_a = Part("scatter", scatter.sqrt() * scale, freedom=number - 1)
+    else:
+        type_a = rectangle("rounding", _HALF * scale)
+    gain = Decimal(0)
+    if settled.accuracy is not None:
+        gain = settled.accuracy.percent / 100 * settled.mean
+    counts = settled.limit_of_error - abs(gain)
+    limit = rectangle("limit of error", gain * scale)._replace(
+        own=rectangle("", counts * scale).doubt, shared=shared
+    )
+    return (type_a, limit, rectangle("tail", settled.tail * scale))
+
+
 def standard_uncertainty(settled: Settled) -> Decimal:
     """Combined standard uncertainty of the settled mean, in counts."""
-    scatter = settled.variance / effective_number(settled.n, _SERIAL)
-    type_a = max(scatter, Decimal(1) / 12)
-    rectangles = settled.limit_of_error**2 + settled.tail**2
-    return (type_a + rectangles / 3).sqrt()
+    return Estimate(settled.mean, "1", doubts(settled, Decimal(1)), 0).doubt
 
 
-class Null(NamedTuple):
-    """The leads' own value, settled with the probes together, in `unit`."""
+def estimate(
+    settled: Settled,
+    unit: str,
+    null: Estimate | None = None,
+    shared: str = "",
+    influences: Iterable[Influence] = (),
+) -> Estimate:
+    """The settled value, less the leads' own where they were nulled, with its doubt.
 
-    settled: Settled
-    unit: str
-
-    def amount(self, unit: str) -> Decimal:
-        """The mean in another unit of the same kind."""
-        return units.convert(self.settled.mean.scaleb(self.settled.exponent), self.unit, unit)
-
-    def doubt(self, unit: str) -> Decimal:
-        """Its standard uncertainty in another unit of the same kind."""
-        own = standard_uncertainty(self.settled).scaleb(self.settled.exponent)
-        return units.convert(own, self.unit, unit)
-
-
-def estimate(settled: Settled, unit: str, null: Null | None = None) -> Estimate:
-    """The settled value, less the leads' own where they were nulled, with its doubt."""
-    value = settled.mean.scaleb(settled.exponent)
-    doubt = standard_uncertainty(settled).scaleb(settled.exponent)
+    `shared` names the meter and its function; `influences` are what the step declares besides.
+    """
+    scale = Decimal(1).scaleb(settled.exponent)
+    shown = Estimate(settled.mean * scale, unit, doubts(settled, scale, shared), settled.exponent)
+    found = shown
     if null is not None:
-        value -= null.amount(unit)
-        doubt = (doubt**2 + null.doubt(unit) ** 2).sqrt()
-    return Estimate(value, COVERAGE * doubt, unit, settled.exponent)
+        leads = null.in_unit(unit)
+        terms = ((Decimal(1), shown), (Decimal(-1), leads))
+        found = combine(shown.value - leads.value, unit, terms)
+        found = found._replace(exponent=settled.exponent)
+    more = tuple(rectangle(one.name, one.half(found.value, unit)) for one in influences)
+    return found._replace(parts=(*found.parts, *more))
 
 
 def normal_below(z: Decimal) -> Decimal:

@@ -23,8 +23,8 @@ from metercap.procedure.description import (
     Step,
     needs_of,
 )
-from metercap.sequence import judge
 from metercap.sequence.attempt import Attempt, Outcome
+from metercap.sequence.budget import Estimate
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
 from metercap.sequence.event import (
     Begun,
@@ -224,13 +224,8 @@ class Walk:
         width = max(within, abs(middle) * percent / 100)
         return Limits(middle - width, middle + width, unit)
 
-    def _null(self, name: str | None) -> judge.Null | None:
-        if name is None:
-            return None
-        outcome = self._outcomes[name]
-        if outcome.settled is None or outcome.estimate is None:
-            return None
-        return judge.Null(outcome.settled, outcome.estimate.unit)
+    def _null(self, name: str | None) -> Estimate | None:
+        return None if name is None else self._outcomes[name].estimate
 
     # What happens
 
