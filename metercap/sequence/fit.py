@@ -1,0 +1,46 @@
+"""A reading and a step to whether the display itself is fit to count, wherever the probes are."""
+
+from __future__ import annotations
+
+from metercap import units
+from metercap.meter.description import SAMPLED
+from metercap.model import Reading, Status
+from metercap.procedure.description import Step
+from metercap.sequence.effect import Signal
+
+# Annunciators under which a display does not follow its probes, or not by itself.
+FREEZING_MARKS = frozenset({"hold", "relative", "minimum", "maximum", "peak", "average"})
+# Annunciators under which the digits themselves may be wrong, whatever the maker's accuracy says.
+DOUBTFUL_MARKS = frozenset({"low battery"})
+
+
+def find_unfit(step: Step, reading: Reading) -> tuple[Signal, str] | None:
+    """What keeps a reading from counting at `step`, and in words; None where nothing does."""
+    wrong = _mismatch(step, reading)
+    if wrong:
+        return Signal.WRONG_FUNCTION, wrong
+    marks = FREEZING_MARKS.intersection(reading.marks)
+    if marks:
+        return Signal.FROZEN, f"the display is marked {', '.join(sorted(marks))}"
+    marks = DOUBTFUL_MARKS.intersection(reading.marks)
+    if marks:
+        return Signal.NO_VALUE, f"the display is marked {', '.join(sorted(marks))}"
+    if reading.status not in {Status.OK, Status.OVER}:
+        return Signal.NO_VALUE, f"the display is {reading.status.value}"
+    if SAMPLED in reading.marks and reading.status is Status.OVER:
+        # Where a sender's numbers end is no overload seen without a break.
+        return Signal.NO_VALUE, f"the sender's numbers end at {reading.ceiling}"
+    return None
+
+
+def _mismatch(step: Step, reading: Reading) -> str:
+    if (
+        reading.quantity == step.quantity
+        and reading.coupling == step.coupling
+        and reading.channel == step.channel
+        and units.is_allowed(reading.quantity, reading.unit)
+    ):
+        return ""
+    shown = " ".join(filter(None, (reading.quantity, reading.coupling)))
+    wanted = " ".join(filter(None, (step.quantity, step.coupling)))
+    return f"the meter shows {shown}, this step wants {wanted}"
