@@ -37,7 +37,7 @@ def test_a_job_with_a_meter_as_found_gives_a_record_that_derives_again(
     assert code == 1  # the script ends after its only step, which fails
     assert "describes itself: main: resistance in Ohm" in err
     assert "meter-1: C0:FF:EE:00:00:07, read by found-de5c0002-" in out
-    assert "    fail  0.930 " in out
+    assert "    fail  0.93" in out
     metercap_("export", "1", "--data", data, "--out", tmp_path)
     # Unsigned and unstamped, but every verdict derives again, with no driver file anywhere.
     assert metercap_("verify", tmp_path / "job-1.asice").code == 7
