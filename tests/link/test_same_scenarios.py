@@ -43,7 +43,12 @@ class Played:
         self._bluez.send({"do": "drop", "address": ADDRESS})
 
     async def switch(self, on: bool) -> None:
-        self._bluez.send(self._meter if on else {"do": "vanish", "address": ADDRESS})
+        if on:
+            self._bluez.send(self._meter)
+            return
+        self._bluez._setup.clear()  # off it stays when the service is started again
+        if self._bluez._process is not None:
+            self._bluez.send({"do": "vanish", "address": ADDRESS})
 
     async def refuse(self, on: bool) -> None:
         text = "Operation failed with ATT error: 0x80"

@@ -301,6 +301,24 @@ async def killed_service(world: World, limits: Limits) -> float:
     return took_s
 
 
+async def killed_service_and_meter_off(world: World, limits: Limits) -> float:
+    """The client library goes on calling the meter connected; the person is told the truth."""
+    async with linked(world, limits) as heard:
+        await heard.until(lambda: heard.ups == 1)
+        await send(world, heard, 1)
+        await world.kill_service()
+        await world.switch(on=False)
+        await heard.until(lambda: bool(heard.downs))
+        await world.start_service()
+        await heard.until(lambda: "was not seen" in heard.downs[-1])
+        begin_s = seconds()
+        await world.switch(on=True)
+        took_s = await next_session(world, heard, begin_s, 2)
+    assert heard.values == [(1, 1, 1), (2, 1, 2)]
+    assert not any("forgotten" in reason for reason in heard.downs[2:]), heard.downs
+    return took_s
+
+
 async def orphaned_link(world: World, limits: Limits) -> float:
     """A recorder is killed, and the next one finds its link still standing."""
     child = await asyncio.create_subprocess_exec(
@@ -342,6 +360,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     cycled_adapter,
     forgotten_meter,
     killed_service,
+    killed_service_and_meter_off,
     orphaned_link,
     disconnect,
 )
@@ -357,7 +376,7 @@ class Outcome(NamedTuple):
     def line(self, scenario: Scenario) -> str:
         took = "-" if self.took_s is None else f"{self.took_s:.1f}"
         verdict = "ok" if self.problem is None else "FAILED"
-        return f"{scenario.__name__:<24}  {took:>5}  {self.leaked:>2}  {verdict}"
+        return f"{scenario.__name__:<30}  {took:>5}  {self.leaked:>2}  {verdict}"
 
 
 async def play(scenario: Scenario, world: World, limits: Limits = LIMITS) -> Outcome:

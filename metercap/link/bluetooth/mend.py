@@ -1,10 +1,11 @@
-"""Asks the Bluetooth service to forget a meter or to switch its adapter off and on; Linux only.
+"""Asks the Bluetooth service what it is linked to, to forget a meter, to switch its adapter.
 
-The client library offers neither. Nothing here decides when: see `ladder`.
+On Linux only. The client library offers none of it. Nothing here decides when: see `ladder`.
 """
 
 from __future__ import annotations
 
+import contextlib
 from typing import Any
 
 from dbus_fast import AuthError, BusType, Message, MessageType, Variant
@@ -16,6 +17,25 @@ from metercap.link.bluetooth.service import SERVICE
 _ADAPTER = f"{SERVICE}.Adapter1"
 _DEVICE = f"{SERVICE}.Device1"
 _PROPERTIES = "org.freedesktop.DBus.Properties"
+
+
+async def find_linked() -> set[str]:
+    """Find the addresses, in capitals, that the service holds a link to, asking it now.
+
+    The client library goes on calling linked what was so when the service died. Empty where the
+    service refuses or is not there; raises OSError or EOFError where there is no bus.
+    """
+    bus = await _connect()
+    try:
+        with contextlib.suppress(LinkError):
+            return {
+                interfaces[_DEVICE]["Address"].value.upper()
+                for interfaces in (await _objects(bus)).values()
+                if _DEVICE in interfaces and interfaces[_DEVICE]["Connected"].value
+            }
+        return set()
+    finally:
+        bus.disconnect()
 
 
 async def forget(address: str) -> bool:

@@ -51,7 +51,7 @@ _NO_ADAPTER = "no Bluetooth adapter was found: plug one in, or look why the syst
 _NO_SERVICE = "no Bluetooth service on the system bus: start it (systemctl start bluetooth)"
 _NO_BUS = "no system message bus to reach Bluetooth through: start D-Bus, or run where it is"
 _NO_RIGHT = "this user may not use Bluetooth: add the user to the group bluetooth and log in again"
-_BUSY = (
+BUSY = (
     "the Bluetooth adapter is busy with another scan: stop other programs that scan, then try again"
 )
 _WRONG_BEARER = (
@@ -84,7 +84,7 @@ _BUS_ERRORS = {
     "org.freedesktop.DBus.Error.UnknownObject": _FORGOTTEN,
     "org.freedesktop.DBus.Error.UnknownMethod": _FORGOTTEN,
     "org.bluez.Error.NotReady": _SWITCH_ON,
-    "org.bluez.Error.InProgress": _BUSY,
+    "org.bluez.Error.InProgress": BUSY,
 }
 # Authentication, a longer key, encryption (Bluetooth Core 5.4, Vol 3, Part F, 3.4.1.1), and what
 # bluetoothd 5.66 makes of each (seen in tests/vm). By the same name, with other words, it refuses
@@ -240,8 +240,10 @@ class Radio:
         """Every device that some program of this machine holds; none on a back end of our own."""
         if not self.is_platform:
             return []
+        linked = await mend.find_linked()
         adapter = await BleakAdapter.get()
-        return await adapter.get_connected_devices()
+        devices = await adapter.get_connected_devices()
+        return [device for device in devices if device.address.upper() in linked]
 
     @property
     def can_mend(self) -> bool:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 from metercap import clock
 from metercap.errors import LinkError, LinkLost, LinkSilent
 from metercap.link.bluetooth.ladder import HANDS, Ladder, Rung
-from metercap.link.bluetooth.radio import FAILURES, bounded, plain
+from metercap.link.bluetooth.radio import BUSY, FAILURES, bounded, plain
 from metercap.link.polling import Polling
 from metercap.model import BATTERY, SERIAL, Facts, Frame, LinkChange, find_stranger
 
@@ -144,7 +144,7 @@ def _climb(ladder: Ladder, link: _Link, error: BaseException) -> tuple[Rung, str
         ladder.stood()
         return Rung.AGAIN, reason
     rung = ladder.fell(found=link.found, stale=isinstance(error, _Stale))
-    if ladder.is_at_its_end and isinstance(error, LinkError):
+    if ladder.is_at_its_end and (isinstance(error, LinkError) or reason == BUSY):
         reason = f"{reason}; {HANDS}"
     return rung, reason
 
@@ -167,15 +167,14 @@ async def find_meter(
 
     The caller holds the radio's lock.
     """
-    # A path from an earlier scan may be dead: the service forgets devices within seconds.
-    # The scan keeps its own time, so the outer limit leaves room for starting and stopping it.
-    limit_s = limits.scan_s + limits.notify_s + limits.disconnect_s
-    device = await bounded(radio.find_device(address, limits.scan_s), limit_s, lost)
+    # A link that a killed recorder or an unanswered disconnect left standing keeps the meter from
+    # advertising, for ever, so no scan would hear it.
+    device = await bounded(radio.find_connected(address), limits.notify_s, lost)
     if device is None:
-        # A link that a killed recorder or an unanswered disconnect left standing keeps the
-        # meter from advertising, for ever. Asked last: the client library goes on calling connected
-        # what was so when the service died, and asked first it would keep us from ever scanning.
-        device = await bounded(radio.find_connected(address), limits.notify_s, lost)
+        # A path from an earlier scan may be dead: the service forgets devices within seconds. The
+        # scan keeps its own time, so the outer limit leaves room for starting and stopping it.
+        limit_s = limits.scan_s + limits.notify_s + limits.disconnect_s
+        device = await bounded(radio.find_device(address, limits.scan_s), limit_s, lost)
     if device is None:
         raise LinkLost(
             f"the meter {address} was not seen within {limits.scan_s:g} s: "
