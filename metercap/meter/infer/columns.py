@@ -61,6 +61,11 @@ class Board:
             for bit in self.varying:
                 self.columns[bit] |= (number >> bit & 1) << index
 
+    @property
+    def steady(self) -> tuple[int, ...]:
+        """Bits that never change in any sample."""
+        return tuple(bit for bit in range(8 * self.length) if bit not in set(self.varying))
+
     def where(self, wanted: Iterable[bool]) -> int:
         """A column from one truth value a sample."""
         return sum(1 << index for index, is_so in enumerate(wanted) if is_so)

@@ -52,9 +52,9 @@ def read_beside(board: Board, fit: ValueFit, free: frozenset[int]) -> Beside | s
     notes: list[str] = []
     asked: list[str] = []
     bits = [bit for bit in board.varying if bit in free and bit not in fit.claimed]
-    numbers = fit.kept
-    sign, sign_inverted = None, False
     minus = board.where(label.is_negative for label in board.labels)
+    numbers = _agreeing(board, bits, fit.kept, None if fit.has_sign else minus)
+    sign, sign_inverted = None, False
     if not fit.has_sign:
         found = _find_sign(board, bits, numbers, minus)
         if found is not None:
@@ -104,6 +104,58 @@ def name_of(function: Function) -> str:
     return f"{function[1]} {function[2] or ''}".strip()
 
 
+_FEW = 2  # samples: so many may speak against what all others say of a bit
+
+
+def _agreeing(board: Board, bits: list[int], numbers: int, minus: int | None) -> int:
+    """The samples without those whose digits are right but whose sign or function is not.
+
+    A late label may name the digits that stand there, too, as noughts often do. Then bits that go
+    with the sign, or with the function, in all other samples do not in that one.
+    """
+    while True:
+        votes: dict[int, int] = {}
+        functions = list(_classes(board, numbers, by_places=False).values())
+        ranges = list(_classes(board, numbers, by_places=True).values())
+        places = list(_by_places(board, numbers).values())
+        target = Target(numbers, 0 if minus is None else minus & numbers)
+        is_signed = target.minority == 0 or any(board.find_same(target, bits))
+        for bit in board.varying_in(numbers):
+            if bit not in bits or any(
+                board.is_constant_within(bit, each) for each in (ranges, places)
+            ):
+                continue
+            column = board.columns[bit] & numbers
+            if not is_signed:
+                wrong = column ^ target.want
+                _vote(board, votes, min(wrong, numbers & ~wrong, key=int.bit_count), 2)
+            elif any(board.find_same(target, [bit])):
+                continue
+            against = 0
+            for members in functions:
+                lit = column & members
+                against |= min(lit, members & ~lit, key=int.bit_count)
+            _vote(board, votes, against, 1)
+        worst = max(votes, key=lambda index: (votes[index], index), default=None)
+        if worst is None or votes[worst] < 2:  # noqa: PLR2004  one bit alone may be a chance
+            return numbers
+        numbers &= ~(1 << worst)
+
+
+def _vote(board: Board, votes: dict[int, int], against: int, weight: int) -> None:
+    if 0 < against.bit_count() <= _FEW:
+        for index in board.indices(against):
+            votes[index] = votes.get(index, 0) + weight
+
+
+def _by_places(board: Board, samples: int) -> dict[int, int]:
+    classes: dict[int, int] = {}
+    for index in board.indices(samples):
+        places = board.labels[index].places
+        classes[places] = classes.get(places, 0) | 1 << index
+    return classes
+
+
 def _find_sign(board: Board, bits: list[int], numbers: int, minus: int) -> tuple[int, bool] | None:
     """The one bit that goes with the minus, and whether it is inverted."""
     target = Target(numbers, minus & numbers)
@@ -147,10 +199,7 @@ def _find_rows(board: Board, bits: list[int], numbers: int, *, has_point: bool) 
             for (function, _), members in classes.items()
         )
         return _twins(rows) or (row_bits, rows, (), {})
-    by_places: dict[int, int] = {}
-    for index in board.indices(numbers):
-        places = board.labels[index].places
-        by_places[places] = by_places.get(places, 0) | 1 << index
+    by_places = _by_places(board, numbers)
     place_bits = tuple(
         b for b in moving if b not in row_bits and board.is_constant_within(b, by_places.values())
     )

@@ -37,6 +37,8 @@ from metercap.model import Reading, Refusal
 FEWEST_SAMPLES = 8
 UNKNOWN_CHARACTERISTIC = "00000000-0000-0000-0000-000000000000"
 _MOST_FRAMES = 200  # labelled frames that are looked at; a person records some tens
+_LATEST = 3  # samples by which a label may be late, frames of other kinds between
+_SELDOM = 2  # samples
 _MOST_TRIES = 6  # times that a proposal may drop what contradicts it and be written again
 
 
@@ -73,7 +75,8 @@ def infer(samples: Sequence[Sample], name: str, notify: str = UNKNOWN_CHARACTERI
     characteristic that the frames came from. Where nothing reads them, or several things could,
     the answer is no file.
     """
-    samples = samples[:_MOST_FRAMES]
+    given = samples[:_MOST_FRAMES]
+    samples = _prompt(given)
     if len(samples) < FEWEST_SAMPLES:
         return Inference(
             None,
@@ -91,8 +94,25 @@ def infer(samples: Sequence[Sample], name: str, notify: str = UNKNOWN_CHARACTERI
         told.text,
         told.notes,
         told.next_states,
-        tuple(_contradictions(told.text, samples, slug(name))),
+        tuple(_contradictions(told.text, given, slug(name))),
     )
+
+
+def _prompt(samples: Sequence[Sample]) -> Sequence[Sample]:
+    """The samples without those that may carry the label of a display before.
+
+    That is, what repeats one of the last labels beside another frame. Where whole runs of frames
+    have one label, people meant it so, and all stay.
+    """
+    prompt = [
+        sample
+        for index, sample in enumerate(samples)
+        if not any(
+            before.label == sample.label and before.frame != sample.frame
+            for before in samples[max(0, index - _LATEST) : index]
+        )
+    ]
+    return prompt if len(prompt) >= LEAST_SHARE_KEPT * len(samples) else samples
 
 
 # ---- lines ----
@@ -189,12 +209,14 @@ def _fits(board: Board, free: Sequence[int], usable: frozenset[int]) -> Iterable
 def _propose(
     board: Board, fit: ValueFit, summed: Sum | None, free: frozenset[int], name: str, notify: str
 ) -> _Proposal | _Failure:
+    covered = frozenset(range(8 * board.length)) - free - frozenset(board.steady)
     fewest = max(FEWEST_KEPT, LEAST_SHARE_KEPT * len(board.samples))
     reason = "too few samples agree"
     for _ in range(_MOST_TRIES):
         beside = read_beside(board, fit, free)
         if isinstance(beside, str):
             return _Failure(beside, reach=fit.kept.bit_count())
+        beside = _without_stirrings(board, fit, beside, covered)
         kept = beside.numbers | beside.overs
         asked = fit.next_states + beside.next_states
         if kept.bit_count() < fewest:
@@ -216,6 +238,24 @@ def _propose(
             return _Failure(reason, asked, kept.bit_count())
         fit = _without(fit, beside, dropped)
     return _Failure(reason, reach=fit.kept.bit_count())
+
+
+def _without_stirrings(
+    board: Board, fit: ValueFit, beside: Beside, covered: frozenset[int]
+) -> Beside:
+    """Leave out samples in which a bit that says nothing known moved only once or twice.
+
+    What moves that seldom is no noise: it may be a lamp, whose meaning no label told.
+    """
+    known = fit.claimed | beside.claimed | covered
+    numbers, overs = beside.numbers, beside.overs
+    for bit in board.varying_in(numbers | overs):
+        kept = numbers | overs
+        lit = board.columns[bit] & kept
+        few = min(lit, kept & ~lit, key=int.bit_count)
+        if bit not in known and few.bit_count() <= _SELDOM:
+            numbers, overs = numbers & ~few, overs & ~few
+    return beside._replace(numbers=numbers, overs=overs)
 
 
 def _without(fit: ValueFit, beside: Beside, dropped: int) -> ValueFit:
