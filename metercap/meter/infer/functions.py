@@ -104,6 +104,7 @@ def name_of(function: Function) -> str:
     return f"{function[1]} {function[2] or ''}".strip()
 
 
+_FEWEST_PROOFS = 4  # of a code for the point alone: chance makes one in sixteen look like it
 _FEW = 2  # samples: so many may speak against what all others say of a bit
 
 
@@ -212,7 +213,8 @@ def _find_rows(board: Board, bits: list[int], numbers: int, *, has_point: bool) 
     finer = _classes(board, numbers, by_places=True)
     range_bits = tuple(b for b in moving if board.is_constant_within(b, finer.values()))
     # Bits that need both function and point to tell them are a range code; it may go on otherwise.
-    is_split = {*range_bits} <= {*row_bits, *place_bits}
+    proofs = len(finer) - len(by_places)  # times that another function had the same point
+    is_split = {*range_bits} <= {*row_bits, *place_bits} and proofs >= _FEWEST_PROOFS
     if is_split and len(codes) == len(by_places) and _twins(rows) is None:
         return row_bits, rows, place_bits, codes
     row_bits = range_bits
