@@ -268,9 +268,9 @@ class FakeBluez:
         """Let the service forget the device; it comes back with the next advertisement."""
         path = _path(address)
         self._disconnected(path)
-        for one in sorted((p for p in self.objects if p.startswith(path)), reverse=True):
-            self.subscribed.pop(one, None)
-            self._signal("/", MANAGER, "InterfacesRemoved", "oas", one, list(self.objects.pop(one)))
+        self._forget_services(path)
+        if path in self.objects:
+            self._forget(path)
 
     def vanish(self, address: str) -> None:
         """Switch the meter off: lost and no longer on the air."""
@@ -489,6 +489,14 @@ class FakeBluez:
             self.remove(self.objects[path][DEVICE]["Address"].value)
         self.scanning.clear()
 
+    def _forget(self, path: str) -> None:
+        self.subscribed.pop(path, None)
+        self._signal("/", MANAGER, "InterfacesRemoved", "oas", path, list(self.objects.pop(path)))
+
+    def _forget_services(self, path: str) -> None:
+        for one in sorted((p for p in self.objects if p.startswith(f"{path}/")), reverse=True):
+            self._forget(one)
+
     def _add_services(self, path: str, meter: Meter) -> None:
         notify = {meter.notify: (["notify", "read"], b"")}
         write = {meter.write: (["write", "write-without-response"], b"")} if meter.write else {}
@@ -576,6 +584,8 @@ class FakeBluez:
             unknown = "org.freedesktop.DBus.Error.UnknownObject"
             return Message.new_error(message, unknown, f"no object {message.path}")
         if fault := self._strikes("error", message.member):
+            if message.member == "StopDiscovery" and fault.error.endswith("InProgress"):
+                self._stop_scanning(message.sender)  # bluetoothd has ended the session by then
             return Message.new_error(message, fault.error, fault.text)
         if message.member != "Set" and not self.objects[HCI][ADAPTER]["Powered"].value:
             return Message.new_error(message, f"{BLUEZ}.Error.NotReady", "Resource Not Ready")
@@ -651,7 +661,9 @@ class FakeBluez:
             asyncio.get_running_loop().call_soon(self._disconnected, path)
         if falls or self._strikes("unresolved"):
             return None
-        if not self._strikes("no-services") and path not in self.stale:
+        if path in self.stale:
+            self._forget_services(path)
+        elif not self._strikes("no-services"):
             self._add_services(path, self.meters[path])
         meter = self.meters[path]
         facts = [f"0000180a{BASE}"] if meter.information else []

@@ -165,7 +165,9 @@ def _instant(at: Instant) -> dict[str, Any]:
 def _utc_text(utc_ns: int) -> str:
     """RFC 3339 to the nanosecond, because an instant may not lose its last digits here."""
     seconds, ns = divmod(utc_ns, NS_PER_S)
-    return f"{_EPOCH + timedelta(seconds=seconds):%Y-%m-%dT%H:%M:%S}.{ns:09d}Z"
+    # Not by strftime, which writes the year 26 with two digits.
+    day = (_EPOCH + timedelta(seconds=seconds)).replace(tzinfo=None)
+    return f"{day.isoformat(timespec='seconds')}.{ns:09d}Z"
 
 
 def _fields(number: int, line: str) -> dict[str, Any]:
