@@ -18,11 +18,15 @@ from metercap import __version__
 from metercap.errors import MetercapError, OperatorError
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from metercap.daemon import DeclaredMeter
+    from metercap.device import Device
     from metercap.link.bluetooth import Radio
     from metercap.meter.description import Driver
     from metercap.model import Outcome
     from metercap.person import Person
+    from metercap.record.trust import Trust
     from metercap.visit import Begun
 
 app = typer.Typer(
@@ -33,6 +37,10 @@ app = typer.Typer(
 )
 drivers_app = typer.Typer(help="Meter descriptions: list, check, decode.", rich_markup_mode=None)
 procedures_app = typer.Typer(help="Test sequences: list, show, check.", rich_markup_mode=None)
+device_app = typer.Typer(help="This recorder's key: show, request, enrol.", rich_markup_mode=None)
+firm_app = typer.Typer(help="The firm's root key, kept off line.", rich_markup_mode=None)
+app.add_typer(device_app, name="device")
+app.add_typer(firm_app, name="firm")
 app.add_typer(drivers_app, name="drivers", invoke_without_command=True)
 app.add_typer(procedures_app, name="procedures", invoke_without_command=True)
 
@@ -111,8 +119,9 @@ def demo(
 
     from rich.console import Console
 
-    from metercap import shelf
+    from metercap import records, shelf
     from metercap.demo import DRIVER, PROCEDURE, play
+    from metercap.device import ROOT
     from metercap.model import NS_PER_S
     from metercap.terminal import print_cautions, visit_table
 
@@ -133,10 +142,10 @@ def demo(
     console.print()
     console.print(visit_table(procedure, board.claims))
     console.print()
-    record, _ = _export(folder / _JOURNAL, job, folder)
-    status = _verify_one(record)
+    record, _ = _export(folder, job, folder)
+    status = _verify_one(record, records.load_trust([folder / ROOT], [], [], None, _today()))
     _print(f"\n{record}: the record. {folder / _JOURNAL}: the journal.")
-    if status not in {0, 1, 7}:
+    if status not in {0, 1}:
         raise typer.Exit(_NO)
 
 
@@ -409,6 +418,7 @@ async def _run(
     from rich.console import Console
 
     from metercap import clock, shelf
+    from metercap.device import open_device
     from metercap.link.bluetooth import Radio
     from metercap.person import ScriptedPerson, TypingPerson
     from metercap.terminal import Board, print_cautions, visit_table
@@ -416,6 +426,7 @@ async def _run(
 
     folder = shelf.find_data(data)
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    device = open_device(folder, _log_name())
     keys = shelf.load_keys(folder)
     _, procedure = shelf.load_procedure(folder, procedure_name)
     name, for_practice = who or "the person at work", practice or script is not None
@@ -442,7 +453,7 @@ async def _run(
         async with contextlib.AsyncExitStack() as stack:
             kept = stack.enter_context(capture.open("x", encoding="utf-8")) if capture else None
             daemon = await stack.enter_async_context(
-                open_daemon(folder / _JOURNAL, _log_name(), clock.now, board)
+                open_daemon(folder / _JOURNAL, _log_name(), clock.now, board, device.checkpoint)
             )
             if begun is not None:
                 job = begun.job
@@ -563,38 +574,23 @@ def export(
     """Seal one job's record, verify it, and list its readings beside it."""
     from metercap import shelf
 
-    record, table = _export(shelf.find_data(data) / _JOURNAL, job, out)
+    record, table = _export(shelf.find_data(data), job, out)
     _print(f"{record}\n{table}")
 
 
-def _export(journal_path: Path, job: int, out: Path) -> tuple[Path, Path]:
-    """Write job-N.asice and job-N.csv under `out`; a record that does not verify is not left."""
-    from metercap.daemon import SOFTWARE
-    from metercap.derive import derive
-    from metercap.errors import RecordError
-    from metercap.journal.store import Journal
-    from metercap.record.seal import seal
-    from metercap.record.table import readings_csv
-    from metercap.record.verify import verify
+def _export(folder: Path, job: int, out: Path) -> tuple[Path, Path]:
+    from metercap import records
+    from metercap.device import open_device
 
-    journal = Journal.read(journal_path)
-    try:
-        first, last = journal.span(job)
-        rows = list(journal.rows(first, last))
-        record = seal(rows, job, SOFTWARE, journal.frontier(first - 1))
-        table = readings_csv(journal.entries(job))
-    finally:
-        journal.close()
-    out.mkdir(parents=True, exist_ok=True)
-    path = out / f"job-{job}.asice"
-    path.write_bytes(record)
-    report = verify(path.read_bytes(), path.name, derive)
-    if report.exit not in {0, 1, 7}:
-        path.unlink()
-        raise RecordError(f"job {job}: its record does not verify: {'; '.join(report.reasons)}")
-    table_path = path.with_suffix(".csv")
-    table_path.write_text(table, encoding="utf-8", newline="")
-    return path, table_path
+    return records.export(
+        folder / _JOURNAL, job, out, lambda log: open_device(folder, log), _today()
+    )
+
+
+def _today() -> datetime:
+    from metercap import clock, records
+
+    return records.date_of(clock.now())
 
 
 # From the gravest to the least: the answers of several files give the first of these. A file that
@@ -602,39 +598,294 @@ def _export(journal_path: Path, job: int, out: Path) -> tuple[Path, Path]:
 _WORST_FIRST = (_UNUSABLE, 3, 7, 4, 6, 5, 8, 1, 0)
 
 
+Roots = Annotated[
+    list[Path] | None, typer.Option("--root", help="A root certificate of the firm, in PEM.")
+]
+
+
 @app.command()
 def verify(
     records: list[Path],
-    root: Annotated[Path | None, typer.Option(help="The firm's root certificate.")] = None,
+    root: Roots = None,
+    tsa_root: Annotated[
+        list[Path] | None, typer.Option(help="A root certificate of a time-stamp authority.")
+    ] = None,
+    crl: Annotated[list[Path] | None, typer.Option(help="Certificates that were revoked.")] = None,
+    approved: Annotated[
+        Path | None, typer.Option(help="SHA-256 of approved procedures and drivers.")
+    ] = None,
+    at: Annotated[str | None, typer.Option(help="Ask for that day, not for today.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """Check records and derive every verdict anew from the raw frames."""
-    if root is not None:
-        raise OperatorError("--root: records of this version are not signed, expected no root")
+    from metercap.records import load_trust
+
+    asked = _today() if at is None else _parse_time(at)
+    trusted = load_trust(root or [], tsa_root or [], crl or [], approved, asked)
     exits = set()
     for record in records:
         try:
-            exits.add(_verify_one(record, as_json=as_json))
+            exits.add(_verify_one(record, trusted, as_json=as_json))
         except OperatorError as error:
             exits.add(_complain(str(error)))
     raise typer.Exit(next(code for code in _WORST_FIRST if code in exits))
 
 
-def _verify_one(path: Path, *, as_json: bool = False) -> int:
-    from metercap.derive import derive
-    from metercap.record.verify import report_json, report_lines, verify
+def _parse_time(text: str) -> datetime:
+    from datetime import UTC, datetime
 
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise OperatorError(f"{path}: cannot be read: {error.strerror}") from error
-    report = verify(data, path.name, derive)
+        at = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise OperatorError(f"--at: found {text!a}, expected a date or time: 2026-11-25") from error
+    return at if at.tzinfo is not None else at.replace(tzinfo=UTC)
+
+
+def _verify_one(path: Path, trusted: Trust, *, as_json: bool = False) -> int:
+    from metercap.record.verify import report_json, report_lines
+    from metercap.records import check
+
+    report = check(path, trusted)
     if as_json:
         _print_json(report_json(report))
     else:
         for line in report_lines(report):
             _print(line)
     return report.exit
+
+
+@app.command()
+def approve(
+    record: Path,
+    key: Annotated[Path, typer.Option(help="The engineer's own key.")],
+    certificate: Annotated[Path, typer.Option(help="The firm's certificate for it.")],
+) -> None:
+    """Add an engineer's signature to a record."""
+    from metercap import records
+
+    records.approve(record, key, certificate, _today())
+    _print(f"{record}: approved")
+
+
+@app.command()
+def stamp(
+    records: Annotated[list[Path] | None, typer.Argument(help="None: all that wait.")] = None,
+    data: Data = None,
+) -> None:
+    """Add a time-stamp of an authority to records; off line they wait for the next time."""
+    from metercap import clock, shelf, stamping
+    from metercap.records import is_stamped, time_stamp
+
+    folder = shelf.find_data(data)
+    authorities = stamping.load_authorities(folder)
+    left = [*stamping.waiting(folder), *(records or [])]
+    missed = []
+    for path in dict.fromkeys(path.resolve() for path in left):
+        try:
+            if is_stamped(path):
+                _print(f"{path}: has a time-stamp")
+                continue
+            at = time_stamp(
+                path,
+                authorities,
+                folder / _JOURNAL,
+                lambda: int(clock.new_id()[:15], 16),
+                clock.now,
+            )
+            _print(f"{path}: time-stamp of {at.isoformat()}")
+        except MetercapError as error:
+            missed.append(path)
+            _complain(f"{path}: {error}")
+    stamping.set_waiting(folder, missed)
+    if missed:
+        raise typer.Exit(_NO)
+
+
+@device_app.command("show")
+def device_show(as_json: AsJson = False, data: Data = None) -> None:
+    """Show this recorder's number, the hash of its key, and who has certified it."""
+    from metercap.record import certificate
+
+    device = _device(data)
+    named = certificate.read_name(device.certificate)
+    row = {
+        "number": certificate.device_number(device.key.public_key()),
+        "sha256": device.sha256,
+        "firm": named.firm,
+        "name": named.name,
+        "until": device.certificate.not_valid_after_utc.isoformat(),
+    }
+    if as_json:
+        _print_json(row)
+        return
+    groups = " ".join(device.sha256[at : at + 4] for at in range(0, len(device.sha256), 4))
+    _print(f"recorder {row['number']}\nkey      {groups}")
+    if device.root is None:
+        _print("not enrolled: its records show who made them to nobody; see device request")
+    else:
+        _print(f"firm     {named.firm}\nname     {named.name}\nuntil    {row['until'][:10]}")
+
+
+@device_app.command("request")
+def device_request(
+    out: Annotated[Path | None, typer.Option(help="A file, not the screen.")] = None,
+    data: Data = None,
+) -> None:
+    """Write what the firm needs to certify this recorder's key; compare the hash on the phone."""
+    from cryptography.hazmat.primitives.serialization import Encoding
+
+    from metercap.record import certificate
+
+    device = _device(data)
+    name = certificate.read_name(device.certificate).name
+    pem = certificate.make_request(device.key, name).public_bytes(Encoding.PEM).decode("ascii")
+    if out is None:
+        typer.echo(pem, nl=False)
+    else:
+        out.write_text(pem, encoding="ascii")
+        _print(f"{out}: key {device.sha256}")
+
+
+@device_app.command("enrol")
+def device_enrol(
+    certificate: Path,
+    root: Annotated[Path, typer.Option(help="The firm's root certificate.")],
+    data: Data = None,
+) -> None:
+    """Take the firm's certificate for this recorder's key."""
+    from cryptography.hazmat.primitives.hashes import SHA256
+
+    from metercap import shelf
+    from metercap.device import enrol, read_certificate
+
+    folder = shelf.find_data(data)
+    found, above = read_certificate(certificate), read_certificate(root)
+    device = enrol(folder, _device(data), found, above)
+    body: dict[str, object] = {
+        "certificate": found.fingerprint(SHA256()).hex(),
+        "root": above.fingerprint(SHA256()).hex(),
+        "key": device.sha256,
+    }
+    _write_own(folder, "enrol", body)
+    _print(f"enrolled: {found.subject.rfc4514_string()}")
+
+
+@device_app.command("rekey")
+def device_rekey(data: Data = None) -> None:
+    """Make a new key, vouched for by the old one; it has to be enrolled again."""
+    from metercap import shelf
+    from metercap.device import rekey
+
+    folder = shelf.find_data(data)
+    device = _device(data)
+    new = rekey(
+        folder, device, _name_of(folder), lambda note: _write_own(folder, "rekey", {"note": note})
+    )
+    _print(f"new key {new.sha256}; see device request")
+
+
+def _device(data: Path | None) -> Device:
+    from metercap import shelf
+    from metercap.device import open_device
+
+    folder = shelf.find_data(data)
+    return open_device(folder, _name_of(folder))
+
+
+def _name_of(folder: Path) -> str:
+    """The name of the log in `folder`, or of the one that will be."""
+    from metercap.journal.store import Journal
+
+    if not (folder / _JOURNAL).exists():
+        return _log_name()
+    journal = Journal.read(folder / _JOURNAL)
+    journal.close()
+    return journal.log
+
+
+def _write_own(folder: Path, kind: str, body: dict[str, object]) -> None:
+    """Write an entry of the recorder itself."""
+    from metercap import clock
+    from metercap.journal.entry import DEVICE_JOB, Draft
+    from metercap.journal.store import Journal
+
+    journal = Journal.open(folder / _JOURNAL, _name_of(folder))
+    try:
+        journal.append([Draft(DEVICE_JOB, kind, clock.now(), body)])
+    finally:
+        journal.close()
+
+
+Keys = Annotated[Path, typer.Option("--keys", help="The folder of the firm's root key.")]
+
+
+@firm_app.command("root")
+def firm_root(name: str, keys: Keys) -> None:
+    """Make the firm's root key and certificate, in a folder that has none."""
+    from cryptography.hazmat.primitives.hashes import SHA256
+
+    from metercap import clock, firm
+
+    root = firm.make_root(keys, name, int(clock.new_id(), 16), _today())
+    _print(f"{keys / firm.ROOT}: SHA-256 {root.fingerprint(SHA256()).hex()}")
+    _print(f"{keys / firm.KEY}: keep it off line, and a copy elsewhere")
+
+
+@firm_app.command("sign")
+def firm_sign(
+    request: Path,
+    keys: Keys,
+    out: Annotated[Path, typer.Option(help="Where the certificate goes.")],
+    role: Annotated[str, typer.Option(help="devices or engineers")] = "devices",
+    days: Annotated[int, typer.Option(min=1, help="For how long.")] = 3 * 365,
+) -> None:
+    """Certify the key of a recorder or an engineer; compare its hash with theirs before."""
+    from cryptography.hazmat.primitives.serialization import Encoding
+
+    from metercap import clock, firm
+    from metercap.journal import canonical
+    from metercap.record import signing
+
+    asked = _read_text(request).encode("utf-8")
+    found = firm.certify(keys, asked, role, days, int(clock.new_id(), 16), _today())
+    out.write_bytes(found.public_bytes(Encoding.PEM))
+    _print(f"{out}: {found.subject.rfc4514_string()}")
+    _print(f"key {canonical.digest(signing.certified_bytes(found))}")
+
+
+@firm_app.command("revoke")
+def firm_revoke(certificates: list[Path], keys: Keys) -> None:
+    """Withdraw certificates; the list of all that are withdrawn is made anew."""
+    from metercap import firm
+    from metercap.device import read_certificate
+
+    firm.revoke(keys, [read_certificate(path) for path in certificates], _today())
+    _print(f"{keys / firm.REVOKED}: for --crl")
+
+
+@firm_app.command("approve")
+def firm_approve(
+    names: Annotated[list[str], typer.Argument(help="Ids or files of procedures and drivers.")],
+    keys: Keys,
+    out: Annotated[Path, typer.Option(help="Where the list goes.")],
+    data: Data = None,
+) -> None:
+    """Sign the list of the procedures and drivers that the firm has approved."""
+    from metercap import firm, shelf
+    from metercap.journal import canonical
+    from metercap.meter.description import driver_to_json
+    from metercap.procedure.description import procedure_to_json
+
+    folder = shelf.find_data(data)
+    rows = []
+    for name in names:
+        try:
+            whole = driver_to_json(shelf.load_driver(folder, name))
+        except MetercapError:
+            whole = procedure_to_json(shelf.load_procedure(folder, name)[1])
+        rows.append((canonical.digest(canonical.dumps(whole)), str(whole["id"])))
+    out.write_text(firm.approve(keys, rows), encoding="utf-8")
+    _print(f"{out}: {len(rows)} definitions, for --approved")
 
 
 @drivers_app.callback()

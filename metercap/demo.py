@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import random
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple, TypeVar
 
+from cryptography.hazmat.primitives.asymmetric import ec
 from rich.console import Console
 
 from metercap.daemon import Daemon, DeclaredMeter
+from metercap.device import KEY, Device, enrol, open_device, write_key
 from metercap.errors import OperatorError
 from metercap.link.bluetooth.bumble_radio import bumble_radio
 from metercap.link.virtual import Air, VirtualMeter
@@ -22,6 +25,7 @@ from metercap.meter.description import Driver
 from metercap.meter.display import show
 from metercap.model import NS_PER_S, Instant, Reading
 from metercap.procedure.description import Procedure
+from metercap.record import certificate
 from metercap.sequence.rehearse import answers_as_asked
 from metercap.terminal import Board
 from metercap.visit import linked, open_daemon
@@ -32,6 +36,9 @@ WHO = "R. Ashdown"
 WHERE = "4 Larch Row, Underhill (an invented house)"
 _ADDRESS = "F0:F1:F2:F3:F4:01"
 _BEGINS_UTC_S = 1_795_600_800  # 2026-11-25T10:00:00Z
+_LOG = "demo/recorder"
+_FIRM = "DEMO, whose keys are known to all"
+_ALWAYS = datetime(2000, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, 23, 59, 59, tzinfo=UTC)
 _INTERVAL_NS = NS_PER_S // 4
 _ACT_S = 4  # a person takes this long to do and declare something; a real one takes longer
 _RADIO_GONE_S = 4
@@ -259,6 +266,20 @@ class Play:
         await self._daemon.flush()
 
 
+def enrolled(out: Path) -> Device:
+    """The recorder of the play, enrolled with a firm whose keys everybody can work out.
+
+    So the same play gives the same record; nobody can trust this root for anything but the play.
+    """
+    root_key, key = (ec.derive_private_key(number, ec.SECP256R1()) for number in (1, 2))
+    root = certificate.make_root(root_key, _FIRM, 1, _ALWAYS)
+    request = certificate.make_request(key, _LOG)
+    own = certificate.issue(request, certificate.DEVICES, root, root_key, 2, _ALWAYS)
+    if not (out / KEY).exists():
+        write_key(out / KEY, key)
+    return enrol(out, open_device(out, _LOG), own, root)
+
+
 async def play(
     driver: Driver,
     procedure: Procedure,
@@ -272,7 +293,9 @@ async def play(
     declared = DeclaredMeter("meter", _ADDRESS, driver)
     async with (
         Air(interval_ms=20) as air,
-        open_daemon(out / "journal.sqlite", "demo/recorder", clock.now, board) as daemon,
+        open_daemon(
+            out / "journal.sqlite", _LOG, clock.now, board, enrolled(out).checkpoint
+        ) as daemon,
     ):
         meter = air.meter(driver, "BENCH-SEG 4", _ADDRESS)
         await meter.on()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
+from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -23,7 +24,7 @@ from cryptography.hazmat.primitives.serialization import (
 
 from metercap.errors import OperatorError
 from metercap.journal import canonical, merkle, note
-from metercap.record import certificate, signing
+from metercap.record import certificate, checkpoints, signing
 
 KEY = "key.pem"
 CERTIFICATE = "certificate.pem"
@@ -99,12 +100,29 @@ def enrol(folder: Path, device: Device, found: x509.Certificate, root: x509.Cert
     return Device(device.key, found, root)
 
 
+def rekey(folder: Path, device: Device, log: str, keep: Callable[[str], None]) -> Device:
+    """Take a new key, vouched for by the old one, which stays in the folder under its number.
+
+    `keep` writes the statement, signed by both keys, to the journal before the new key is used. The
+    new key is not enrolled.
+    """
+    key = ec.generate_private_key(ec.SECP256R1())
+    new = Device(key, certificate.make_own(key, log), None)
+    keep(checkpoints.write_succession(log, (device.public, device.sign), (new.public, new.sign)))
+    number = certificate.device_number(device.key.public_key())
+    old = folder / f"key-{number}.pem"
+    if not old.exists():
+        old.hardlink_to(folder / KEY)
+    (folder / CERTIFICATE).unlink(missing_ok=True)
+    _write_key(folder / KEY, key)
+    return new
+
+
 def write_key(path: Path, key: ec.EllipticCurvePrivateKey) -> None:
     """Write a private key that only its owner may read; never over an existing file."""
     if path.exists():
         raise OperatorError(f"{path}: exists, expected none: a key is never written over")
-    pem = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
-    _write(path, pem, 0o600)
+    _write_key(path, key)
 
 
 def read_key(path: Path) -> ec.EllipticCurvePrivateKey:
@@ -144,6 +162,10 @@ def read_certificate(path: Path) -> x509.Certificate:
     if more:
         raise OperatorError(f"{path}: {1 + len(more)} certificates, expected one")
     return found
+
+
+def _write_key(path: Path, key: ec.EllipticCurvePrivateKey) -> None:
+    _write(path, key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()), 0o600)
 
 
 def _write(path: Path, data: bytes, mode: int) -> None:

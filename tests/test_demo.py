@@ -18,6 +18,7 @@ from cli.forge import (
     rewrite,
     swap_body,
     turn_digit,
+    unsigned,
 )
 
 SEED = 20261125
@@ -41,6 +42,12 @@ def record(demo: Answer, folder: Path) -> bytes:
     return (folder / "job-1.asice").read_bytes()
 
 
+@pytest.fixture(scope="module")
+def old(record: bytes) -> bytes:
+    """The same job as nobody signs it: what a forger without any key can make of a record."""
+    return unsigned(record)
+
+
 def attempts(record: bytes) -> list[tuple[str, str, str]]:
     claims = [body for _, kind, body in bodies(record) if kind == "claim"]
     return [
@@ -54,12 +61,13 @@ def test_the_demo_ends_with_a_record_and_what_the_verifier_says(demo: Answer, fo
     assert (demo.code, demo.err) == (0, "")
     record, journal = folder / "job-1.asice", folder / "journal.sqlite"
     assert demo.lines[-1] == f"{record}: the record. {journal}: the journal."
-    again = metercap_("verify", record)
-    assert again.code == 7
+    again = metercap_("verify", record, "--root", folder / "root.pem")
+    assert again.code == 1
     assert again.out in demo.out
-    assert again.lines[0] == "job-1.asice: UNSIGNED"
+    assert again.lines[0] == "job-1.asice: VALID, WITH RESERVATIONS"
     (report,) = metercap_("verify", "--json", record).rows
-    assert (report["status"], report["exit"]) == ("UNSIGNED", 7)
+    assert (report["status"], report["exit"]) == ("UNTRUSTED", 6)
+    assert report["reasons"][-1] == "integrity holds, identity does not"
     assert all(row["verdict"] == "pass" for row in report["steps"].values())
 
 
@@ -91,7 +99,7 @@ def test_no_line_concludes_what_only_a_person_can(demo: Answer, record: bytes) -
     verdicts = "|".join(VERDICTS)
     judged = [line for line in said if re.match(rf" *\d+:\d\d +({verdicts})  ", line)]
     assert len(judged) == len(attempts(record))
-    report = said[said.index("job-1.asice: UNSIGNED") :]
+    report = said[said.index("job-1.asice: VALID, WITH RESERVATIONS") :]
     assert [line for line in judged + report if word.search(line)] == []
 
 
@@ -103,7 +111,8 @@ def test_a_second_play_is_a_second_job_with_the_same_verdicts(
     assert (folder / "job-1.asice").read_bytes() == record
     assert attempts((folder / "job-2.asice").read_bytes()) == attempts(record)
     assert [row["job"] for row in metercap_("jobs", "--json", "--data", folder).rows] == [1, 2]
-    assert metercap_("verify", folder / "job-2.asice").code == 7
+    both = (folder / "job-1.asice", folder / "job-2.asice", "--root", folder / "root.pem")
+    assert [row["exit"] for row in metercap_("verify", "--json", *both).rows] == [1, 1]
 
 
 def edits(record: bytes) -> list[tuple[str, int, Any]]:
@@ -158,30 +167,26 @@ def verified(folder: Path, records: list[bytes]) -> list[dict[str, Any]]:
     return metercap_("verify", "--json", *paths).rows
 
 
-def test_a_change_with_the_sums_repaired_is_named(record: bytes, tmp_path: Path) -> None:
-    sample = edits(record)
+def test_a_change_with_the_sums_repaired_is_named(old: bytes, tmp_path: Path) -> None:
+    sample = edits(old)
     assert len(sample) == 4 * EACH
-    reports = verified(tmp_path, [swap_body(record, seq, change) for _, seq, change in sample])
+    reports = verified(tmp_path, [swap_body(old, seq, change) for _, seq, change in sample])
     for (_, seq, _), report in zip(sample, reports, strict=True):
         assert (report["status"], report["exit"]) == ("ALTERED", 4)
         assert report["reasons"][0].startswith(f"entry {seq} (")
 
 
-def test_a_change_in_a_member_that_repeats_is_named(record: bytes, tmp_path: Path) -> None:
+def test_a_change_in_a_member_that_repeats_is_named(old: bytes, tmp_path: Path) -> None:
     def soften(data: bytes) -> bytes:
         return data.replace(b'"below":"1 Ohm"', b'"below":"2 Ohm"', 1)
 
     reports = verified(
         tmp_path,
         [
-            resum(record, "procedure.json", soften),
-            resum(
-                record, "driver-bench-segments.json", lambda data: data.replace(b"60.00", b"61.00")
-            ),
-            resum(
-                record, "job.json", lambda data: data.replace(b'"attempts":3', b'"attempts":1', 1)
-            ),
-            resum(record, "heads.jsonl", lambda data: data.replace(b'"seq":9,', b'"seq":8,', 1)),
+            resum(old, "procedure.json", soften),
+            resum(old, "driver-bench-segments.json", lambda data: data.replace(b"60.00", b"61.00")),
+            resum(old, "job.json", lambda data: data.replace(b'"attempts":3', b'"attempts":1', 1)),
+            resum(old, "heads.jsonl", lambda data: data.replace(b'"seq":9,', b'"seq":8,', 1)),
         ],
     )
     assert [report["exit"] for report in reports] == [4, 4, 8, 5]
@@ -193,10 +198,10 @@ def test_a_change_in_a_member_that_repeats_is_named(record: bytes, tmp_path: Pat
         assert name in report["reasons"][0]
 
 
-def test_a_forger_who_makes_every_hash_anew_is_named_too(record: bytes, tmp_path: Path) -> None:
+def test_a_forger_who_makes_every_hash_anew_is_named_too(old: bytes, tmp_path: Path) -> None:
     """Body hashes, heads, chain, root, job.json, pinned definitions and sums are all repaired."""
-    sample = edits(record)
-    reports = verified(tmp_path, [rewrite(record, seq, change) for _, seq, change in sample])
+    sample = edits(old)
+    reports = verified(tmp_path, [rewrite(old, seq, change) for _, seq, change in sample])
     for (what, seq, _), report in zip(sample, reports, strict=True):
         assert report["exit"] == 8, (what, report["reasons"])
         reason = report["reasons"][0]
@@ -221,11 +226,11 @@ def test_the_kept_records_are_answered_as_their_names_say() -> None:
 
 
 def test_what_is_no_record_is_told_apart_and_the_worst_answer_counts(
-    record: bytes, tmp_path: Path
+    old: bytes, tmp_path: Path
 ) -> None:
     sound, cut, noise = (tmp_path / name for name in ("sound", "cut", "noise"))
-    sound.write_bytes(record)
-    cut.write_bytes(record[: len(record) // 2])
+    sound.write_bytes(old)
+    cut.write_bytes(old[: len(old) // 2])
     noise.write_bytes(random.Random(SEED).randbytes(5000))  # noqa: S311  noise, not a secret
     altered = FIXTURES / "v1-frame-digit-changed.asice"
     differs = FIXTURES / "v1-fail-turned-to-pass-and-all-hashes-made-anew.asice"

@@ -6,6 +6,7 @@ of the record before; between them stand those that were signed while the job we
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -13,6 +14,9 @@ from metercap.journal import entry, merkle, note
 from metercap.journal.entry import Entry, Row
 from metercap.record import seal, signing
 from metercap.record.refusal import ALTERED, INCOMPLETE, MALFORMED, Refusal, blame
+from metercap.record.signing import Sign
+
+_SUCCESSION = "key succession"
 
 
 class _Signed(NamedTuple):
@@ -45,6 +49,7 @@ def check(
     found = [_read_member(files, name, log, size) for name, size in wanted.items()]
     found += [_read_entry(row, log) for row in mine if row.kind == "checkpoint"]
     roots = _roots(before, rows, {signed.said.size for signed in found})
+    publics = [] if public is None else _with_earlier(public, log, mine)
     strange = 0
     for signed in found:
         size = signed.said.size
@@ -53,7 +58,9 @@ def check(
             raise Refusal(
                 "chain", INCOMPLETE, f"{signed.place}: another root at size {size}, the log forked"
             )
-        strange += public is not None and not _is_held(signed, log, public)
+        if publics:
+            mine_only = publics[:1] if signed.strict else publics
+            strange += not _is_held(signed, log, mine_only)
     return strange
 
 
@@ -96,14 +103,63 @@ def _roots(before: merkle.Frontier, rows: Sequence[Row], sizes: set[int]) -> dic
     return roots
 
 
-def _is_held(signed: _Signed, log: str, public: bytes) -> bool:
-    """Whether the key has signed; raises Refusal where it says so and it is not true."""
-    signature = note.find_signature(signed.whole, log, public)
+def write_succession(log: str, old: tuple[bytes, Sign], new: tuple[bytes, Sign]) -> str:
+    """Write that one key follows another in signing a log, signed by both: pairs of key and sign.
+
+    Keys are SubjectPublicKeyInfo in DER.
+    """
+    keys = (base64.b64encode(public).decode("ascii") for public, _ in (old, new))
+    text = "\n".join((log, _SUCCESSION, *keys, ""))
+    data = text.encode("utf-8")
+    signatures = (
+        note.Signature(log, note.ecdsa_id(public), sign(data)) for public, sign in (old, new)
+    )
+    return note.write_note(note.Note(text, tuple(signatures)))
+
+
+def _with_earlier(public: bytes, log: str, mine: Sequence[Entry]) -> list[bytes]:
+    """Give the recorder's key and those before it that the log hands on to it, newest first."""
+    publics = [public]
+    for found in reversed(mine):
+        if found.kind == "rekey":
+            place = f"entry {found.seq} (rekey)"
+            with blame("chain", MALFORMED, f"{place}: "):
+                whole = note.parse_note(str(found.body.get("note")))
+            parts = whole.text.split("\n")
+            if parts[:2] != [log, _SUCCESSION] or len(parts) != 5:  # noqa: PLR2004  four lines
+                raise Refusal("chain", MALFORMED, f"{place}: expected one key after another")
+            old, new = (_key(place, part) for part in parts[2:4])
+            for key in (old, new):
+                if not _is_signed(whole, log, key):
+                    raise Refusal("chain", ALTERED, f"{place}: not signed by both keys")
+            if new == publics[-1]:
+                publics.append(old)
+    return publics
+
+
+def _key(place: str, text: str) -> bytes:
+    try:
+        return base64.b64decode(text, validate=True)
+    except ValueError as error:
+        raise Refusal("chain", MALFORMED, f"{place}: a key is no base64") from error
+
+
+def _is_held(signed: _Signed, log: str, publics: Sequence[bytes]) -> bool:
+    """Whether one of the keys has signed; raises Refusal where one says so and it is not true."""
+    for public in publics:
+        held = _is_signed(signed.whole, log, public)
+        if held:
+            return True
+        if held is False:
+            raise Refusal("chain", ALTERED, f"{signed.place}: its signature does not hold")
+    if signed.strict:
+        raise Refusal("chain", ALTERED, f"{signed.place}: not signed by the recorder's key")
+    return False
+
+
+def _is_signed(whole: note.Note, log: str, public: bytes) -> bool | None:
+    """Whether a key has signed a note; None when it does not say that it has."""
+    signature = note.find_signature(whole, log, public)
     if signature is None:
-        if signed.strict:
-            raise Refusal("chain", ALTERED, f"{signed.place}: not signed by the recorder's key")
-        return False
-    text = signed.whole.text.encode("utf-8")
-    if not signing.is_signed_by(signing.load_public(public), text, signature):
-        raise Refusal("chain", ALTERED, f"{signed.place}: its signature does not hold")
-    return True
+        return None
+    return signing.is_signed_by(signing.load_public(public), whole.text.encode("utf-8"), signature)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from cryptography import x509
-from cryptography.exceptions import InvalidSignature
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import (
@@ -49,5 +49,8 @@ def certified_bytes(certificate: x509.Certificate) -> bytes:
 
 
 def load_public(public: bytes) -> object:
-    """Read a key that `public_bytes` or `certified_bytes` wrote."""
-    return load_der_public_key(public)
+    """Read a key that `public_bytes` or `certified_bytes` wrote; None for anything else."""
+    try:
+        return load_der_public_key(public)
+    except (ValueError, UnsupportedAlgorithm):
+        return None

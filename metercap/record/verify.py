@@ -57,6 +57,7 @@ _JOB_KEYS = frozenset(
     }
 )
 _PLACE = ("from", "size", "root")
+_WHO = ("identity", "approval", "approved")
 _LINES_SHOWN = 12
 
 
@@ -84,6 +85,11 @@ class Report(NamedTuple):
     reasons: list[str]
     reservations: list[str]
     facts: dict[str, object]
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether everything is in order but, at most, the question who is behind it."""
+        return all(row.ok is not False or row.check in _WHO for row in self.checks)
 
 
 class _Range(NamedTuple):
@@ -310,8 +316,8 @@ def _check_identity(
             course.doubt(check, f"{whom}: {standing.untrusted}")
             continue
         course.reservations += standing.reservations
-        at = (stamped or trusted.at).isoformat(timespec="seconds")
-        course.passed(check, f"{whom}, {named.role}, under the root given, at {at}")
+        at = "on the day asked for" if stamped is None else f"at {stamped.isoformat()}"
+        course.passed(check, f"{whom}, {named.role}, under the root given {at}")
 
 
 def _check_not_ahead(chain: _Range, stamped: datetime) -> None:

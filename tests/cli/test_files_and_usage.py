@@ -96,7 +96,7 @@ def test_the_version_names_the_database_too() -> None:
         (["export", "1", "--data", "{tmp}"], "{tmp}/journal.sqlite: no journal here"),
         (["verify", "nowhere.asice"], "nowhere.asice: cannot be read: No such file"),
         (["verify", "{tmp}"], "{tmp}: cannot be read: Is a directory"),
-        (["verify", "x", "--root", "root.pem"], "--root: records of this version are not signed"),
+        (["verify", "x", "--root", "root.pem"], "root.pem: cannot be read: No such file"),
         (["demo", "--out", "{tmp}/file"], "{tmp}/file: File exists"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",

@@ -1,0 +1,186 @@
+"""Record files: made from the journal, checked, and added to; what is in them is decided elsewhere.
+
+An added seal replaces the file by a longer one in one step, so that a record is never half written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from cryptography import x509
+
+from metercap import stamping
+from metercap.daemon import SOFTWARE
+from metercap.derive import derive
+from metercap.device import Device, read_certificate, read_certificates, read_key
+from metercap.errors import OperatorError, RecordError
+from metercap.journal import canonical
+from metercap.journal.entry import DEVICE_JOB, Draft
+from metercap.journal.store import Journal
+from metercap.model import Instant
+from metercap.record import certificate, container, manifest, seal, signing, stamp
+from metercap.record.approved import parse_approved
+from metercap.record.table import readings_csv
+from metercap.record.trust import Trust
+from metercap.record.verify import Report, verify
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def date_of(at: Instant) -> datetime:
+    """Turn an instant of the recorder's clock into a date."""
+    return _EPOCH + timedelta(microseconds=at.utc_ns // 1000)
+
+
+def export(
+    journal_path: Path, job: int, out: Path, open_device: Callable[[str], Device], at: datetime
+) -> tuple[Path, Path]:
+    """Write job-N.asice and job-N.csv under `out`; a record that does not verify is not left.
+
+    `open_device` gives who signs for the log of that name.
+    """
+    journal = Journal.read(journal_path)
+    try:
+        first, last = journal.stretch(job)
+        device = open_device(journal.log)
+        record = seal.seal(
+            list(journal.rows(first, last)),
+            job,
+            SOFTWARE,
+            journal.frontier(first - 1),
+            seal.Sealer(device.certificate, device.sign),
+        )
+        table = readings_csv(journal.entries(job))
+    finally:
+        journal.close()
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / f"job-{job}.asice"
+    _replace(path, record)
+    roots = (device.root,) if device.root is not None else ()
+    report = verify(path.read_bytes(), path.name, derive, Trust(at, roots))
+    if not report.is_whole:
+        path.unlink()
+        raise RecordError(f"job {job}: its record does not verify: {'; '.join(report.reasons)}")
+    table_path = path.with_suffix(".csv")
+    table_path.write_text(table, encoding="utf-8", newline="")
+    return path, table_path
+
+
+def read(path: Path) -> bytes:
+    """Read a record file; raises OperatorError."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise OperatorError(f"{path}: cannot be read: {error.strerror}") from error
+
+
+def check(path: Path, trusted: Trust | None) -> Report:
+    """Check the record in a file; raises OperatorError when there is no reading it."""
+    return verify(read(path), path.name, derive, trusted)
+
+
+def load_trust(
+    roots: Sequence[Path],
+    tsa_roots: Sequence[Path],
+    revoked: Sequence[Path],
+    approved: Path | None,
+    at: datetime,
+) -> Trust:
+    """Read what the auditor trusts; raises OperatorError for a file that does not hold.
+
+    A list of revoked certificates must be one of the roots', or it says nothing.
+    """
+    found = tuple(one for path in roots for one in read_certificates(path))
+    lists = tuple(_read_list(path, found) for path in revoked)
+    return Trust(
+        at=at,
+        roots=found,
+        tsa_roots=tuple(one for path in tsa_roots for one in read_certificates(path)),
+        revoked=lists,
+        approved=None
+        if approved is None
+        else parse_approved(_text(approved), found, f"{approved}"),
+    )
+
+
+def approve(path: Path, key: Path, own: Path, at: datetime) -> None:
+    """Add the signature of a person to a record; raises OperatorError for files that do not fit."""
+    found, signer = read_certificate(own), read_key(key)
+    if found.public_key() != signer.public_key():
+        raise OperatorError(f"{own}: for another key than that in {key}")
+    if certificate.read_name(found).role != certificate.ENGINEERS:
+        raise OperatorError(f"{own}: not a certificate of {certificate.ENGINEERS}")
+    sealer = seal.Sealer(found, signing.signer(signer))
+    _replace(path, seal.approve(read(path), sealer, at))
+
+
+def time_stamp(
+    path: Path,
+    authorities: Sequence[str],
+    journal_path: Path,
+    new_nonce: Callable[[], int],
+    now: Callable[[], Instant],
+) -> datetime:
+    """Add a time-stamp to a record and write it into the journal, if there is one; its time.
+
+    The journal's entry proves later that what follows it is younger than the token. Raises
+    OperatorError when no authority gives one.
+    """
+    data = read(path)
+    journal = Journal.open(journal_path, "") if journal_path.exists() else None
+    try:
+        token, address = b"", ""
+
+        def fetch(covered: bytes) -> bytes:
+            nonlocal token, address
+            token, address = stamping.fetch_token(covered, authorities, new_nonce)
+            return token
+
+        stamped = seal.stamp(data, fetch)
+        _replace(path, stamped)
+        at = stamp.read_token(token).at
+        if journal is not None:
+            body: dict[str, object] = {
+                "record": canonical.digest(data),
+                "token": canonical.digest(token),
+                "authority": address,
+                "at": at.isoformat(),
+            }
+            journal.append([Draft(DEVICE_JOB, "tst", now(), body)])
+    finally:
+        if journal is not None:
+            journal.close()
+    return at
+
+
+def is_stamped(path: Path) -> bool:
+    """Whether a record has a time-stamp; raises OperatorError or RecordError."""
+    seals = manifest.read_seals(container.unpack(read(path)))
+    return any(found.kind == manifest.TIME_STAMP for found in seals)
+
+
+def _read_list(path: Path, roots: Sequence[x509.Certificate]) -> x509.CertificateRevocationList:
+    data = read(path)
+    is_pem = data.lstrip().startswith(b"-----")
+    try:
+        found = x509.load_pem_x509_crl(data) if is_pem else x509.load_der_x509_crl(data)
+    except ValueError as error:
+        raise OperatorError(f"{path}: no list of revoked certificates") from error
+    if not any(certificate.is_list_of(found, root) for root in roots):
+        raise OperatorError(f"{path}: not signed by a root that was given")
+    return found
+
+
+def _text(path: Path) -> str:
+    try:
+        return read(path).decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise OperatorError(f"{path}: no text, expected a file in UTF-8") from error
+
+
+def _replace(path: Path, data: bytes) -> None:
+    part = path.with_name(f"{path.name}.part")
+    part.write_bytes(data)
+    part.replace(path)
