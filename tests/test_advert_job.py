@@ -99,7 +99,7 @@ def test_a_step_settles_on_samples_and_its_claim_says_that_they_are(
     asyncio.run(play(path, 60, 0.5, is_sealed=is_sealed))
 
     (claim,) = attempts(path)
-    assert (claim["verdict"], claim["value"], claim["unit"]) == ("pass", "55.20", "Cel")
+    assert (claim["verdict"], claim["value"], claim["unit"]) == ("pass", "55.200", "Cel")
     assert claim["sampled"] is True
     assert "samples between these may have been lost" in str(claim["sentence"])
 

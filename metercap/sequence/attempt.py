@@ -44,6 +44,12 @@ class Outcome(NamedTuple):
     settled: Settled | None = None
 
 
+def _counts_of(shown: str) -> tuple[int, int]:
+    """Displayed digits as a whole number of the last digit, and that digit's power of ten."""
+    whole, _, decimals = shown.partition(".")
+    return int(whole + decimals), -len(decimals)
+
+
 class Attempt:
     """One try at one measured step, from the first reading that counts to its outcome."""
 
@@ -205,8 +211,14 @@ class Attempt:
             if t_ns - self._open_since_ns >= _CONTACT_LOST_NS:
                 return self.lapse("contact was lost before it settled")
         if t_ns - self._opened_ns > self._time_out_ns:
-            return self.lapse(f"did not stand still within {self.step.time_out}")
+            return self.lapse(f"did not stand still within {self.step.time_out}{self._too_short()}")
         return None
+
+    def _too_short(self) -> str:
+        if not self._terms.is_too_short:
+            return ""
+        pace = seconds(self._terms.interval_ns)
+        return f": the meter sends every {pace} s, too seldom for {self.step.settle.window}"
 
     def _take_overload(
         self, event: Measured, wanted: Decimal, unit: str
@@ -241,11 +253,10 @@ class Attempt:
     def _take_number(self, event: Measured) -> tuple[Progress, Outcome | None]:
         t_ns, reading = event.at.boot_ns, event.reading
         self._open_since_ns = None
-        digits = Decimal(reading.value or "0")
-        exponent = digits.as_tuple().exponent
-        if not isinstance(exponent, int):
+        try:
+            counts, exponent = _counts_of(reading.value or "0")
+        except ValueError:
             return self._progress(Signal.NO_VALUE, "the display is no number", reading), None
-        counts = int(digits.scaleb(-exponent))
         stand = self._window.add(t_ns, event.seq, counts, exponent, reading.accuracy)
         if stand.settled is None:
             signal = Signal.STEADY if stand.held_ns else Signal.SETTLING

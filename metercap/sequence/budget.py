@@ -91,24 +91,20 @@ def factor_of(freedom: Decimal | None) -> Decimal:
 
 
 class Estimate(NamedTuple):
-    """A value and what it is in doubt by, in `unit`; ten to `exponent` is its smallest digit."""
+    """A value and what it is in doubt by, in `unit`; ten to `exponent` is its smallest digit.
+
+    `doubt` is the combined standard uncertainty of all `parts`, `freedom` its effective degrees of
+    freedom (None: infinite). `shape` is "rectangle" where one outweighs all the rest, so that k = 2
+    covers more than 95 %, and "normal" elsewhere. `made` works them out.
+    """
 
     value: Decimal
     unit: str
     parts: tuple[Part, ...]
     exponent: int
-
-    @property
-    def doubt(self) -> Decimal:
-        """Combined standard uncertainty."""
-        return sum((one.doubt**2 for one in _independent(self.parts)), Decimal(0)).sqrt()
-
-    @property
-    def freedom(self) -> Decimal | None:
-        """Effective degrees of freedom; None where they are infinite."""
-        found = list(_independent(self.parts))
-        slack = sum((one.doubt**4 / one.freedom for one in found if one.freedom), Decimal(0))
-        return sum((one.doubt**2 for one in found), Decimal(0)) ** 2 / slack if slack else None
+    doubt: Decimal
+    freedom: Decimal | None
+    shape: str
 
     @property
     def factor(self) -> Decimal:
@@ -119,16 +115,6 @@ class Estimate(NamedTuple):
     def expanded(self) -> Decimal:
         """Expanded uncertainty U."""
         return self.factor * self.doubt
-
-    @property
-    def shape(self) -> str:
-        """Whether a rectangle outweighs all the rest; k = 2 then covers more than 95 %."""
-        found = list(_independent(self.parts))
-        largest = max(found, key=lambda one: one.doubt, default=None)
-        if largest is None or not largest.is_rectangle:
-            return "normal"
-        rest = sum((one.doubt**2 for one in found), -(largest.doubt**2))
-        return "rectangle" if rest <= (_DOMINATED * largest.doubt) ** 2 else "normal"
 
     @property
     def value_text(self) -> str:
@@ -165,7 +151,38 @@ class Estimate(NamedTuple):
         )
         parts = tuple(part.scaled(slope) for part in self.parts)
         value = units.convert(self.value, self.unit, unit)
-        return Estimate(value, unit, parts, self.exponent + slope.adjusted())
+        return made(value, unit, parts, self.exponent + slope.adjusted())
+
+
+def made(value: Decimal, unit: str, parts: Iterable[Part], exponent: int) -> Estimate:
+    """A value with all that makes it doubtful, summed up (GUM 5.1.2, 5.2.2 and G.4.1)."""
+    parts = tuple(parts)
+    sums = list(_independent(parts))
+    squares = [one.doubt * one.doubt for one in sums]
+    total = sum(squares, Decimal(0))
+    slack = sum(
+        (
+            square * square / one.freedom
+            for square, one in zip(squares, sums, strict=True)
+            if one.freedom is not None
+        ),
+        Decimal(0),
+    )
+    largest = max(squares, default=Decimal(0))
+    rest = total - largest
+    is_rectangle = any(
+        one.is_rectangle and square == largest for square, one in zip(squares, sums, strict=True)
+    )
+    dominated = is_rectangle and rest <= _DOMINATED**2 * largest
+    return Estimate(
+        value,
+        unit,
+        parts,
+        exponent,
+        doubt=total.sqrt(),
+        freedom=total * total / slack if slack else None,
+        shape="rectangle" if dominated else "normal",
+    )
 
 
 def combine(value: Decimal, unit: str, terms: Sequence[tuple[Decimal, Estimate]]) -> Estimate:
@@ -175,7 +192,7 @@ def combine(value: Decimal, unit: str, terms: Sequence[tuple[Decimal, Estimate]]
     """
     parts = tuple(part.scaled(by) for by, estimate in terms for part in estimate.parts)
     exponent = min((estimate.exponent for _, estimate in terms), default=0)
-    return Estimate(value, unit, parts, exponent)
+    return made(value, unit, parts, exponent)
 
 
 def _last_digit(doubt: Decimal) -> int:

@@ -9,12 +9,13 @@ Conformance probability: JCGM 106:2012 clause 7, normal.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable
 from decimal import ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
 
 from metercap.procedure.description import Influence
-from metercap.sequence.budget import Estimate, Part, combine, rectangle
+from metercap.sequence.budget import Estimate, Part, made, rectangle
 from metercap.sequence.settle import Settled
 
 _HALF = Decimal("0.5")
@@ -41,6 +42,7 @@ class Verdict(StrEnum):
         return self in {Verdict.PASS, Verdict.CONDITIONAL_PASS}
 
 
+@functools.lru_cache(maxsize=256)
 def effective_number(n: int, rho: Decimal) -> Decimal:
     """How many independent readings `n` are worth whose neighbours correlate by `rho`."""
     share = sum(((1 - Decimal(k) / n) * rho**k for k in range(1, n)), Decimal(0))
@@ -73,7 +75,7 @@ def doubts(settled: Settled, scale: Decimal, shared: str = "") -> tuple[Part, ..
 
 def standard_uncertainty(settled: Settled) -> Decimal:
     """Combined standard uncertainty of the settled mean, in counts."""
-    return Estimate(settled.mean, "1", doubts(settled, Decimal(1)), 0).doubt
+    return made(settled.mean, "1", doubts(settled, Decimal(1)), 0).doubt
 
 
 def estimate(
@@ -88,15 +90,13 @@ def estimate(
     `shared` names the meter and its function; `influences` are what the step declares besides.
     """
     scale = Decimal(1).scaleb(settled.exponent)
-    shown = Estimate(settled.mean * scale, unit, doubts(settled, scale, shared), settled.exponent)
-    found = shown
+    value, parts = settled.mean * scale, doubts(settled, scale, shared)
     if null is not None:
         leads = null.in_unit(unit)
-        terms = ((Decimal(1), shown), (Decimal(-1), leads))
-        found = combine(shown.value - leads.value, unit, terms)
-        found = found._replace(exponent=settled.exponent)
-    more = tuple(rectangle(one.name, one.half(found.value, unit)) for one in influences)
-    return found._replace(parts=(*found.parts, *more))
+        value -= leads.value
+        parts += tuple(part.scaled(Decimal(-1)) for part in leads.parts)
+    parts += tuple(rectangle(one.name, one.half(value, unit)) for one in influences)
+    return made(value, unit, parts, settled.exponent)
 
 
 def normal_below(z: Decimal) -> Decimal:

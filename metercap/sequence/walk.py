@@ -40,11 +40,14 @@ from metercap.sequence.event import (
     TakenOver,
 )
 from metercap.sequence.judge import Verdict
+from metercap.sequence.long_run import LongRun
 
 AGAIN = "again"
+FINISH_LOG = "finish the log"
 ENDINGS = {"finish": "finished", "abandon": "abandoned"}
 _FAILING = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
 _OPEN = frozenset({Verdict.UNDECIDED, Verdict.NOT_TESTED})
+_NEVER_NS = 1 << 63
 ONLY_METER = "meter"
 _DEFAULT_INTERVAL_NS = NS_PER_S // 4
 
@@ -66,6 +69,7 @@ class Walk:
         self._procedure = procedure
         self._by = by
         self._intervals_ns = dict(intervals_ns or {ONLY_METER: _DEFAULT_INTERVAL_NS})
+        self._first_meter = next(iter(self._intervals_ns))
         self._acts = {act.id: act for act in procedure.act}
         self._steps = {step.id: step for step in procedure.step}
         self._standing: dict[str, _Standing] = {}
@@ -75,11 +79,13 @@ class Walk:
         self._limited: dict[str, str] = {}
         self._stopped: str | None = None
         self._aim: str | None = None
-        self._attempt: Attempt | None = None
+        self._attempt: Attempt | LongRun | None = None
         self.ending: str | None = None
         self._at = Instant(0, 0, "", synced=False)
         self._seq = 0
         self._out: list[Effect] = []
+        self._has_claimed = False
+        self._expires_ns = 0
         self._asked: Ask | None = None
         self._lives_ns = {
             act.id: units.parse_duration_ns(act.stands) for act in procedure.act if act.stands
@@ -119,11 +125,14 @@ class Walk:
         self._out = []
         if self.ending is not None:
             return self._out
-        self._at, self._seq = event.at, event.seq
-        self._expire()
+        last, self._at, self._seq = self._at, event.at, event.seq
+        self._has_claimed = False
+        if event.at.boot_ns > self._expires_ns or event.at.boot != last.boot:
+            self._expire()
         self._take[type(event)](event)
-        if any(isinstance(effect, Claim) for effect in self._out):
+        if self._has_claimed:
             self._announce()  # whatever changes what is asked is claimed
+            self._expires_ns = self._next_expiry_ns()  # and so is whatever begins to stand
         return self._out
 
     # What is asked
@@ -179,7 +188,7 @@ class Walk:
             return Ask("act", item.id)
         if item.is_observed:
             return Ask("observe", item.id, item.answers)
-        return Ask("measure", item.id)
+        return Ask("measure", item.id, (FINISH_LOG,) if item.log else ())
 
     def _announce(self) -> None:
         """Say what is asked, if that has changed, and make ready for its readings."""
@@ -193,16 +202,19 @@ class Walk:
         if ask.what == "measure" and self._attempt is None:
             step = self._steps[ask.id]
             interval_ns = self._intervals_ns.get(self._meter_of(step), _DEFAULT_INTERVAL_NS)
-            self._attempt = Attempt(
-                step, interval_ns, self._limits(step), self._null(step.subtract)
-            )
+            self._attempt = self._try(step, interval_ns)
         if ask != self._asked:
             self._asked = ask
             self._out.append(ask)
 
+    def _try(self, step: Step, interval_ns: int) -> Attempt | LongRun:
+        if step.log is not None:
+            return LongRun(step, step.log, interval_ns)
+        return Attempt(step, interval_ns, self._limits(step), self._null(step.subtract))
+
     def _meter_of(self, step: Step) -> str:
         """The meter whose readings count at a step."""
-        return step.meter or next(iter(self._intervals_ns))
+        return step.meter or self._first_meter
 
     def _is_at_hand(self, meter: str) -> bool:
         """Whether the step at hand is read from that meter."""
@@ -240,6 +252,8 @@ class Walk:
             return
         progress, outcome = attempt.take(event)
         self._out.append(progress)
+        if isinstance(attempt, LongRun):
+            self._report(attempt)
         if outcome is not None:
             self._end(outcome)
 
@@ -267,6 +281,8 @@ class Walk:
         if self._attempt is None or not self._is_at_hand(event.meter):
             return
         self._attempt.interrupt()
+        if isinstance(self._attempt, LongRun) and not event.up:
+            self._attempt.lose_link()
         if not event.up:
             self._show(Signal.NO_LINK, event.reason)
 
@@ -274,15 +290,19 @@ class Walk:
         if not event.by.strip():
             self._refuse("operator", "found no name, expected one")
             return
-        if self._attempt is not None and self._attempt.is_open:
+        # A log outlasts a shift.
+        if isinstance(self._attempt, Attempt) and self._attempt.is_open:
             self._end(self._attempt.lapse(f"{event.by} took over the work"))
         self._by = event.by
         self._void_where("operator", f"{event.by} took over the work")
 
     def _restarted(self, _event: Restarted) -> None:
-        if self._attempt is not None and self._attempt.is_open:
-            self._end(self._attempt.lapse("the recorder started again"))
-        self._attempt = None
+        if isinstance(self._attempt, LongRun):
+            self._attempt.restart()
+        elif self._attempt is not None:
+            if self._attempt.is_open:
+                self._end(self._attempt.lapse("the recorder started again"))
+            self._attempt = None
         self._void_where("restart", "the recorder started again")
         self._announce()
 
@@ -291,11 +311,19 @@ class Walk:
         attempt = self._attempt
         if attempt is None:
             raise AssertionError("an outcome without an attempt")
+        if isinstance(attempt, LongRun):
+            self._report(attempt)
         step, self._attempt = attempt.step, None
         opened = attempt.opened_seq if attempt.opened_seq is not None else self._seq
         self._conclude(step, outcome, {"opened": opened, "source": step.source})
         if outcome.verdict is Verdict.UNDECIDED and "null" in outcome.facts and step.subtract:
             self._void((step.subtract,), outcome.why)
+
+    def _report(self, log: LongRun) -> None:
+        """Claim the days that a log has finished."""
+        for body in log.reports:
+            self._claim("log", body)
+        log.reports.clear()
 
     def _conclude(self, step: Step, outcome: Outcome, more: dict[str, object]) -> None:
         number = self._counts.get(step.id, 0) + 1
@@ -408,6 +436,8 @@ class Walk:
             self._refuse(event.what, f"found {event.by!r}, expected {self._by!r}, who is at work")
         elif event.what in ENDINGS:
             self._close(ENDINGS[event.what])
+        elif event.what == FINISH_LOG and event.what in ask.options:
+            self._finish_log(event)
         elif ask.what != "choose" or event.what not in ask.options:
             options = ", ".join(ask.options) if ask.what == "choose" else f"{ask.what} {ask.id}"
             self._refuse(event.what, f"not asked now, expected {options}".rstrip())
@@ -415,6 +445,14 @@ class Walk:
             self._stopped = None
             self._aim = None if event.what == AGAIN else event.what
             self._claim("choice", {"by": event.by, "after": ask.id, "what": event.what})
+
+    def _finish_log(self, event: Chosen) -> None:
+        log = self._attempt
+        if not isinstance(log, LongRun) or not log.is_open:
+            self._refuse(event.what, "the log has not begun: put the probes on and say so")
+            return
+        self._claim("choice", {"by": event.by, "after": log.step.id, "what": event.what})
+        self._end(log.finish(f"ended by {event.by}"))
 
     def _limit(self, event: Limited) -> None:
         refusal = None
@@ -458,6 +496,17 @@ class Walk:
             elif self._at.boot_ns - standing.at.boot_ns > life_ns:
                 self._void((name,), f"{title}: older than {self._acts[name].stands}")
 
+    def _next_expiry_ns(self) -> int:
+        """Until when, on this boot's clock, nothing that stands grows too old."""
+        return min(
+            (
+                self._standing[name].at.boot_ns + life_ns
+                for name, life_ns in self._lives_ns.items()
+                if name in self._standing
+            ),
+            default=_NEVER_NS,
+        )
+
     def _void_where(self, occasion: str, why: str) -> None:
         self._void([act.id for act in self._procedure.act if occasion in act.void_on], why)
 
@@ -486,6 +535,7 @@ class Walk:
             self._out.append(Progress(self._attempt.step.id, signal, note, None, 0, dwell_ns))
 
     def _claim(self, kind: str, body: dict[str, object]) -> None:
+        self._has_claimed = True
         self._out.append(Claim({"claim": kind, "cause": self._seq, **body}))
 
     def _refuse(self, what: str, why: str) -> None:

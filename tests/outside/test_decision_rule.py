@@ -64,10 +64,11 @@ def test_the_worked_row_of_ten_readings_about_230_volts() -> None:
 def test_gum_4_3_7_a_voltmeter_of_14_ppm_and_2_ppm_of_range() -> None:
     """JCGM 100:2008 4.3.7 and 5.1.5 (from memory): a 15 uV, u_B 8.7 uV; with u_A 12 uV, u_c 15 uV.
 
-    In counts of 1 uV on 0.928571 V; u_A = 12 counts is given as the variance of one reading.
+    In counts of 1 uV on 0.928571 V; the scatter is such that its mean has u_A = 12 counts.
     """
     accuracy = Accuracy(Decimal("0.0014"), Decimal(2))
-    found = settled("928571", "144", accuracy, 1, exponent=-6)
+    variance = 144 * judge.effective_number(20, Decimal("0.5"))
+    found = settled("928571", str(variance), accuracy, exponent=-6)
     assert found.limit_of_error == pytest.approx(Decimal(15), abs=Decimal("0.05"))
     assert float(found.limit_of_error) / math.sqrt(3) == pytest.approx(8.7, abs=0.05)
     assert float(judge.standard_uncertainty(found)) == pytest.approx(14.8, abs=0.05)

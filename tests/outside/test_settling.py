@@ -172,3 +172,25 @@ def test_what_is_left_of_an_exact_tail_is_what_the_rule_allows() -> None:
     assert 3000 < tails[-1] <= 5000
     assert stand.settled is not None
     assert float(stand.settled.tail) == 5000
+
+
+def settling_s(interval_ns: int, pace_ns: int) -> float | None:
+    """When a steady display settles at `pace_ns`, where the driver states `interval_ns`."""
+    window = Window(Terms(5 * NS_PER_S, 5 * NS_PER_S // 2, 0, interval_ns))
+    for n in range(400):
+        if window.add(n * pace_ns, n, 2000, -1, FIXED).settled is not None:
+            return n * pace_ns / NS_PER_S
+    return None
+
+
+@pytest.mark.parametrize("interval_s", [5, 10, 3600])
+def test_a_meter_said_to_be_slow_settles_on_no_handful_of_readings(interval_s: int) -> None:
+    """The rule wants 80 % of its window covered, however seldom the driver says that it sends."""
+    assert settling_s(interval_s * NS_PER_S, interval_s * NS_PER_S) is None
+    assert settling_s(interval_s * NS_PER_S, QUARTER_NS) == pytest.approx(4, abs=0.25)
+
+
+@pytest.mark.parametrize(("pace_s", "settles_s"), [(1, 4), (1.25, 5), (2.5, None)])
+def test_each_half_holds_two_readings_at_least(pace_s: float, settles_s: float | None) -> None:
+    pace_ns = int(pace_s * NS_PER_S)
+    assert settling_s(pace_ns, pace_ns) == settles_s

@@ -360,6 +360,33 @@ def test_kilohms_and_ohms_are_one_quantity() -> None:
     assert visit.verdicts("earth-continuity-spur") == ["fail"]
 
 
+# Standing still is not being stuck
+
+
+def test_a_display_that_never_changes_is_taken_and_one_that_is_marked_is_not() -> None:
+    """Most honest windows of a quiet meter are flat; only its own mark says that it holds."""
+    visit = volts()
+    visit.show("230.1 V", 50, "ac", marks=("hold",))
+    assert visit.verdicts("step") == []
+    visit.show("230.1 V", 7, "ac")
+    assert visit.verdicts("step") == ["pass"]
+    assert visit.of("attempt")[0]["window"] == {"from": 210, "to": 229}
+
+
+def test_a_meter_too_slow_for_its_window_is_told_so() -> None:
+    step = STEP.format(
+        id="step", expect='{ between = ["216.2 V", "253.0 V"] }', quantity="voltage", mode="ac"
+    )
+    visit = Visit(written(f'{HEAD}{step}start = "begin"'), 2 * NS_PER_S)
+    visit.begin("step")
+    for _ in range(40):
+        visit.wait(1.75)
+        visit.show("230.1 V", 0.25, "ac")
+    claim = visit.of("attempt")[0]
+    assert claim["verdict"] == "undecided"
+    assert str(claim["why"]).endswith("the meter sends every 2 s, too seldom for 5 s")
+
+
 # What a claim says
 
 
