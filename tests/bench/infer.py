@@ -18,12 +18,12 @@ from typing import NamedTuple
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from meter.layouts import FAMILIES, Display, Meter  # noqa: E402  found by the line above
+from meter.layouts import FAMILIES, Display, Meter
 
-from metercap.meter.decode import build_decoder  # noqa: E402
-from metercap.meter.description import parse_driver  # noqa: E402
-from metercap.meter.infer import infer, parse_samples  # noqa: E402
-from metercap.model import Outcome, Reading, Status  # noqa: E402
+from metercap.meter.decode import build_decoder
+from metercap.meter.description import parse_driver
+from metercap.meter.infer import infer, parse_samples
+from metercap.model import Outcome, Reading, Status
 
 LABELS, LATE, OTHERS, FRESH = 25, 2, 2, 100
 DEVELOPMENT, HELD_OUT = 0, 1_000_000
@@ -87,16 +87,15 @@ def table(first: int, layouts: int, *, guided: bool, labels: int = LABELS) -> li
         ]
         solved = sum(each.is_solved for each in grades)
         none = sum(each.refused == FRESH for each in grades)
-        lines.append(
-            (
-                f"infer, {family}, {labels} {'told' if guided else 'any'} labels, {name}",
-                f"{layouts} layouts: {100 * solved / layouts:.0f} % solved, "
-                f"{layouts - solved - none} in part, {none} not; "
-                f"{sum(each.wrong for each in grades)} wrong numbers; "
-                f"{statistics.median(each.seconds for each in grades):.2f} s median, "
-                f"{max(each.seconds for each in grades):.2f} s most",
-            )
+        label = f"infer, {family}, {labels} {'told' if guided else 'any'} labels, {name}"
+        measured = (
+            f"{layouts} layouts: {100 * solved / layouts:.0f} % solved, "
+            f"{layouts - solved - none} in part, {none} not; "
+            f"{sum(each.wrong for each in grades)} wrong numbers; "
+            f"{statistics.median(each.seconds for each in grades):.2f} s median, "
+            f"{max(each.seconds for each in grades):.2f} s most"
         )
+        lines.append((label, measured))
     return lines
 
 

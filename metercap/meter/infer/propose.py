@@ -17,8 +17,9 @@ from metercap.meter.infer.digits import fit_digits
 from metercap.meter.infer.functions import Beside, read_beside
 from metercap.meter.infer.labels import Label, Sample
 from metercap.meter.infer.lines import fit_line, is_text, quoted
+from metercap.meter.infer.masked import find_masked_sum
 from metercap.meter.infer.numbers import fit_count, fit_float
-from metercap.meter.infer.seal import seal
+from metercap.meter.infer.seal import seal, seal_masked
 from metercap.meter.infer.sums import Sum, find_sum
 from metercap.meter.infer.value import ValueFit
 from metercap.meter.infer.writing import (
@@ -124,7 +125,7 @@ def _infer_line(samples: Sequence[Sample], name: str, notify: str) -> _Proposal 
         return _Failure(fit)
     parts = [head(name, "line", notify), fit.table]
     for named, before, after in fit.rows:
-        row = rows_text([named], _LabelsOnly(samples), has_code=False)
+        row = rows_text([named], _LabelsOnly(samples))
         parts.append(f"{row}before = {quoted(before)}\nafter = {quoted(after)}\n")
     parts += [example_text(samples[index], fit.named[index]) for index in sorted(fit.named)]
     text = "\n".join(parts)
@@ -284,6 +285,11 @@ def _write(
         if not moving.union(claimed).intersection(range(8 * at, 8 * at + 8))
     )
     sealed = seal(board, summed, mask, still)
+    if summed is None:
+        known = fit.claimed if beside.sign is None else fit.claimed | {beside.sign}
+        hidden = find_masked_sum(board, kept, mask, known)
+        if hidden is not None:
+            sealed = seal_masked(*hidden)
     order = board.indices(kept)
     names = [
         function_name(named, board.labels[i].function, board.code_of(i, beside.row_bits)) or ""
@@ -292,8 +298,8 @@ def _write(
     parts = [
         head(name, "frame", notify),
         frame_text(board, claimed, sealed.mask, kept, sealed.text),
-        value_text(fit, beside, board),
-        rows_text(named, board, has_code=bool(beside.row_bits)),
+        value_text(fit, beside, board, sealed.mask),
+        rows_text(named, board, beside.row_bits, sealed.mask),
         *(example_text(board.samples[i], row) for i, row in zip(order, names, strict=True)),
     ]
     summed_bits = sealed.text.bits if sealed.text is not None else frozenset()

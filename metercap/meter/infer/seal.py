@@ -43,6 +43,12 @@ def seal(board: Board, found: Sum | None, mask: int, still: frozenset[int]) -> S
     return Seal(None, mask, note)
 
 
+def seal_masked(found: Sum, mask: int) -> Seal:
+    """The same for a plain sum whose mask was found with it."""
+    bits = frozenset(range(8 * found.at, 8 * (found.at + found.width)))
+    return Seal(SumText(_text(found, "plain"), bits), mask)
+
+
 def _rest(board: Board, found: Sum, number: int, mask: int) -> int:
     data = (number ^ mask).to_bytes(board.length, "little")
     total = CHECKSUMS[found.kind](data[found.start : found.stop])

@@ -149,7 +149,12 @@ def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
     return runs
 
 
-def value_text(fit: ValueFit, beside: Beside, board: Board) -> str:
+def _unmasked(code: int, bits: Sequence[int], mask: int) -> int:
+    """A code as it is when the mask is taken off its bits."""
+    return code ^ sum((mask >> bit & 1) << place for place, bit in enumerate(bits))
+
+
+def value_text(fit: ValueFit, beside: Beside, board: Board, mask: int) -> str:
     """The value table and the fields beside the value."""
     lines = ["[value]", *(f"{key} = {text}" for key, text in fit.value)]
     fields = list(fit.fields)
@@ -164,12 +169,14 @@ def value_text(fit: ValueFit, beside: Beside, board: Board) -> str:
         if bits:
             fields.append(f'[field.{key}]\ntype = "uint"\nbits = {addresses(bits)}')
     if beside.place_bits:
-        codes = ", ".join(f"{code} = {places}" for code, places in sorted(beside.places.items()))
+        plain = {_unmasked(code, beside.place_bits, mask): n for code, n in beside.places.items()}
+        codes = ", ".join(f"{code} = {places}" for code, places in sorted(plain.items()))
         lines.append(f'places = {{ field = "point", codes = {{ {codes} }} }}')
     if beside.state_bits:
+        told = {_unmasked(code, beside.state_bits, mask): s for code, s in beside.states.items()}
         codes = ", ".join(
             f'{code} = "{"special" if status is None else status.value}"'
-            for code, status in sorted(beside.states.items())
+            for code, status in sorted(told.items())
         )
         lines.append(f'state = {{ field = "state", codes = {{ {codes} }} }}')
     if not fit.has_over:
@@ -183,7 +190,9 @@ def value_text(fit: ValueFit, beside: Beside, board: Board) -> str:
     return "\n\n".join([*fields, "\n".join(lines)]) + "\n"
 
 
-def rows_text(named: Sequence[Named], board: Labelled, *, has_code: bool) -> str:
+def rows_text(
+    named: Sequence[Named], board: Labelled, bits: Sequence[int] = (), mask: int = 0
+) -> str:
     """The function table; an overload means more than the highest number seen in the row."""
     parts = []
     for name, row in named:
@@ -200,8 +209,8 @@ def rows_text(named: Sequence[Named], board: Labelled, *, has_code: bool) -> str
         ]
         if row.decimals is not None:
             lines.append(f"decimals = {row.decimals}")
-        if has_code:
-            lines.append(f"when = {{ function = {row.code} }}")
+        if bits:
+            lines.append(f"when = {{ function = {_unmasked(row.code, bits, mask)} }}")
         parts.append("\n".join(lines))
     return "\n\n".join(parts) + "\n"
 
