@@ -7,6 +7,7 @@ serial numbers and times come in as values.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import NamedTuple
@@ -17,7 +18,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509 import verification
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-from metercap.errors import OperatorError
+from metercap.errors import OperatorError, RecordError
 from metercap.journal import canonical
 from metercap.record import signing
 
@@ -48,6 +49,22 @@ class Untrusted(NamedTuple):
     """Why nobody the auditor trusts stands behind a certificate, in one line."""
 
     reason: str
+
+
+def load(der: bytes) -> x509.Certificate:
+    """Read a certificate that a stranger may have made; raises RecordError."""
+    try:
+        with warnings.catch_warnings():
+            # What the library only warns of, such as a serial number below 1, is refused here.
+            warnings.simplefilter("error")
+            found = x509.load_der_x509_certificate(der)
+            # The library reads these only when asked, and then raises far from here.
+            _ = found.subject, found.issuer, found.extensions, found.public_key()
+            _ = found.not_valid_before_utc, found.not_valid_after_utc
+            return found
+    except Exception as error:
+        # Its error for an unknown version is no ValueError, and there may be more of the kind.
+        raise RecordError(f"certificate: not readable ({type(error).__name__})") from error
 
 
 def device_number(key: ec.EllipticCurvePublicKey) -> str:

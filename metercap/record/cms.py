@@ -9,7 +9,6 @@ the same bytes, so no bit of it is without effect.
 from __future__ import annotations
 
 import hashlib
-import warnings
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Annotated, NamedTuple
@@ -19,7 +18,7 @@ from cryptography.hazmat import asn1
 from cryptography.hazmat.primitives.serialization import Encoding
 
 from metercap.errors import RecordError
-from metercap.record import signing
+from metercap.record import certificate, signing
 from metercap.record.signing import Sign
 
 Oid = x509.ObjectIdentifier
@@ -116,7 +115,7 @@ def _signed_bytes(attributes: Sequence[_Attribute]) -> bytes:
 
 def sign(
     content: bytes,
-    certificate: x509.Certificate,
+    own: x509.Certificate,
     others: Sequence[x509.Certificate],
     at: datetime,
     signer: Sign,
@@ -126,9 +125,9 @@ def sign(
     `others` are certificates put beside the signer's, never the root. The same bytes every time if
     `signer` gives the same.
     """
-    attributes = _attributes(content, certificate.public_bytes(Encoding.DER), at)
+    attributes = _attributes(content, own.public_bytes(Encoding.DER), at)
     signature = signer(_signed_bytes(attributes))
-    return _write(certificate, others, attributes, signature)
+    return _write(own, others, attributes, signature)
 
 
 def read(data: bytes, content: bytes) -> Signature:
@@ -140,7 +139,9 @@ def read(data: bytes, content: bytes) -> Signature:
     try:
         found = asn1.decode_der(_ContentInfo, data).content
         (info,) = found.signers.as_list()
-        certificates = _certificates(found)
+        certificates = [
+            certificate.load(asn1.encode_der(tlv)) for tlv in found.certificates.as_list()
+        ]
         own = _find_certificate(certificates, info)
         at = _signing_time(info)
         attributes = _attributes(content, own.public_bytes(Encoding.DER), at)
@@ -167,8 +168,8 @@ def _attribute(kind: Oid, value: object) -> _Attribute:
     return _Attribute(kind=kind, values=asn1.SetOf([tlv]))
 
 
-def _attributes(content: bytes, certificate: bytes, at: datetime) -> list[_Attribute]:
-    hashed = _CertificateHash(sha256=hashlib.sha256(certificate).digest())
+def _attributes(content: bytes, own: bytes, at: datetime) -> list[_Attribute]:
+    hashed = _CertificateHash(sha256=hashlib.sha256(own).digest())
     when = at.astimezone(UTC).replace(microsecond=0)
     return [
         _attribute(_CONTENT_TYPE, _DATA),
@@ -183,7 +184,7 @@ def _attributes(content: bytes, certificate: bytes, at: datetime) -> list[_Attri
 
 
 def _write(
-    certificate: x509.Certificate,
+    own: x509.Certificate,
     others: Sequence[x509.Certificate],
     attributes: Sequence[_Attribute],
     signature: bytes,
@@ -191,15 +192,15 @@ def _write(
     info = _SignerInfo(
         version=1,
         signer=_IssuerAndSerial(
-            issuer=asn1.decode_der(asn1.TLV, certificate.issuer.public_bytes()),
-            serial=certificate.serial_number,
+            issuer=asn1.decode_der(asn1.TLV, own.issuer.public_bytes()),
+            serial=own.serial_number,
         ),
         digest_algorithm=_Algorithm(algorithm=_SHA256),
         signed=asn1.SetOf(list(attributes)),
         signature_algorithm=_Algorithm(algorithm=_ECDSA_SHA256),
         signature=signature,
     )
-    ders = [found.public_bytes(Encoding.DER) for found in (certificate, *others)]
+    ders = [found.public_bytes(Encoding.DER) for found in (own, *others)]
     data = _SignedData(
         version=1,
         digest_algorithms=asn1.SetOf([_Algorithm(algorithm=_SHA256)]),
@@ -208,16 +209,6 @@ def _write(
         signers=asn1.SetOf([info]),
     )
     return asn1.encode_der(_ContentInfo(kind=_SIGNED_DATA, content=data))
-
-
-def _certificates(found: _SignedData) -> list[x509.Certificate]:
-    with warnings.catch_warnings():
-        # What the library only warns of, such as a serial number below 1, is refused here.
-        warnings.simplefilter("error")
-        return [
-            x509.load_der_x509_certificate(asn1.encode_der(tlv))
-            for tlv in found.certificates.as_list()
-        ]
 
 
 def _values(info: _SignerInfo) -> dict[Oid, bytes]:
@@ -233,9 +224,9 @@ def _find_certificate(
 ) -> x509.Certificate:
     named = asn1.decode_der(_SigningCertificate, _values(info)[_SIGNING_CERTIFICATE_V2])
     digest = named.certificates[0].sha256
-    for certificate in certificates:
-        if hashlib.sha256(certificate.public_bytes(Encoding.DER)).digest() == digest:
-            return certificate
+    for found in certificates:
+        if hashlib.sha256(found.public_bytes(Encoding.DER)).digest() == digest:
+            return found
     raise RecordError("signature: the certificate that it names is not inside")
 
 

@@ -16,6 +16,7 @@ from cryptography.hazmat import asn1
 from rfc3161_client import TimeStampResponse, VerifierBuilder, decode_timestamp_response
 
 from metercap.errors import RecordError
+from metercap.record import certificate
 
 _SHA256 = x509.ObjectIdentifier("2.16.840.1.101.3.4.2.1")
 _SEQUENCE, _FIRST = 0x30, 0xA0
@@ -138,8 +139,8 @@ def tidy(token: bytes) -> bytes:
 
 def _is_no_root(der: bytes) -> bool:
     try:
-        found = x509.load_der_x509_certificate(der)
-    except ValueError:
+        found = certificate.load(der)
+    except RecordError:
         return True
     return found.issuer != found.subject
 
