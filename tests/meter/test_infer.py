@@ -169,7 +169,7 @@ def test_a_shipped_driver_is_found_again_from_its_frames(name: str) -> None:
     """Frames are the engine's here; the labels, and what is found, are not."""
     known = shipped(name)
     coder = build_decoder(known)
-    rows = [row for row in known.function if not getattr(row, "marks", ())][:4]
+    rows = [row for row in known.function if not getattr(row, "marks", ())][:7]
     counts = [1234, 5678, 9012, 3456, 7890, 2345, 6789, 123, 4567, 8901, 975, 8642, 2009, 1357]
     labelled: list[Labelled] = []
     for turn, count in enumerate([*counts, *reversed(counts)]):
