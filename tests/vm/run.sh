@@ -13,7 +13,7 @@ set -euo pipefail
 repository=$(cd "$(dirname "$0")/../.." && pwd)
 cache=${METERCAP_VM_CACHE:-${XDG_CACHE_HOME:-$HOME/.cache}/metercap-vm}
 python=$(command -v "${PYTHON:-python3}")
-limit_s=${METERCAP_VM_LIMIT_S:-300}  # a run takes about 100 s; more means that it hangs
+limit_s=${METERCAP_VM_LIMIT_S:-300}  # a run takes two minutes; more than five means that it hangs
 
 for program in qemu-system-x86_64 dbus-daemon; do
     command -v "$program" >/dev/null || { echo "$program is missing: apt-get install qemu-system-x86 dbus" >&2; exit 2; }
