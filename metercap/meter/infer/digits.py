@@ -418,7 +418,7 @@ def _written(
         has_sign=dashed,
         no_numbers=over,
         unsure=frozenset(index for index, text in enumerate(texts) if text is None),
-        untold=8 * board.length,
+        untold=len(layout.fixed),
         notes=tuple(notes),
         next_states=tuple(_missing(layout, count)),
     )

@@ -176,6 +176,10 @@ def _count_fit(
     for number in board.numbers:
         raw = sum(((number ^ mask) >> bit & 1) << place for place, bit in enumerate(bits))
         shown.append((raw ^ half) - half if half else raw)
+    top_raw = (1 << len(bits)) - 1
+    called = [n for n, label in enumerate(board.labels) if label.value is None]
+    if top_raw == most and sum(shown[n] == top_raw for n in called) > 1:
+        most -= 1  # every bit set was called an overload twice
     kind = "sint" if found.signs else "uint"
     names = ", ".join(f'"{bit_address(bit)}"' for bit in bits)
     asked = () if most == 10**digits - 1 else (f"a reading whose digits are above {most}",)
@@ -190,7 +194,7 @@ def _count_fit(
         has_sign=bool(found.signs),
         no_numbers=_find_ends(board, shown, most, len(bits)),
         # Every bit set may be the end of a longer count, whose upper bits are not yet told.
-        unsure=frozenset(n for n, raw in enumerate(shown) if raw == (1 << len(bits)) - 1 <= most),
+        unsure=frozenset(n for n, raw in enumerate(shown) if raw == top_raw <= most),
         untold=max(0, (10**digits - 1).bit_length() - len(bits)),
         notes=tuple(notes),
         next_states=asked,

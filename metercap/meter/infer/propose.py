@@ -102,14 +102,16 @@ def infer(samples: Sequence[Sample], name: str, notify: str = UNKNOWN_CHARACTERI
 def _prompt(samples: Sequence[Sample]) -> Sequence[Sample]:
     """The samples without those that may carry the label of a display before.
 
-    That is, what repeats one of the last labels beside another frame. Where whole runs of frames
+    That is, what repeats one of the last numbers beside another frame. Where whole runs of frames
     have one label, people meant it so, and all stay.
     """
     prompt = [
         sample
         for index, sample in enumerate(samples)
         if not any(
-            before.label == sample.label and before.frame != sample.frame
+            sample.label.value is not None
+            and before.label == sample.label
+            and before.frame != sample.frame
             for before in samples[max(0, index - _LATEST) : index]
         )
     ]
