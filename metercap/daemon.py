@@ -317,7 +317,7 @@ class Daemon:
         if claims:
             at = self._now()
             await self._writer.append([Draft(self.job, CLAIM, at, body) for body in claims])
-        if any(body.get("claim") == "attempt" for body in claims):
+        if any(body.get("claim") in {"attempt", "log"} for body in claims):
             await self._checkpoint()
         self._publish(effects)
 

@@ -18,7 +18,7 @@ from metercap.errors import OperatorError
 from metercap.procedure.description import Act, Procedure
 from metercap.sequence.effect import Ask, Signal
 from metercap.sequence.rehearse import answers_as_asked
-from metercap.sequence.walk import AGAIN
+from metercap.sequence.walk import AGAIN, FINISH_LOG
 from metercap.terminal import Board, printable
 
 try:
@@ -259,11 +259,16 @@ class TypingPerson:
     async def _stand_by(self, ask: Ask) -> Deed:
         step = self._procedure.find_step(ask.id)
         by_contact = step is not None and step.start == "contact"
+        ends_log = FINISH_LOG in ask.options
         if self._begun != ask.id:
             how = "It begins by itself." if by_contact else "Enter when the probes are on."
             self._say(f"    {how}")
+            if ends_log:
+                self._say(f"    It ends by itself when its time is over; e to {FINISH_LOG} before.")
         while True:
             typed = await self._line()
+            if ends_log and typed == "e":
+                return Deed("choose", {"what": FINISH_LOG})
             if typed == "n":
                 return await self._limit(ask.id)
             if not typed and not by_contact:

@@ -20,10 +20,12 @@ from metercap.derive import Shown
 from metercap.model import NS_PER_S, Reading, Status
 from metercap.procedure.description import Act, Expect, Procedure, Step
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
+from metercap.sequence.walk import AGAIN, FINISH_LOG
 
 _BAR = 20
 _LEAST_WIDTH = 20  # a narrower terminal breaks the lines itself
 _HOUR, _MINUTE = 3600, 60
+_DAY_HOURS = 24
 _VERDICT_STYLES = {
     "pass": "bold green",
     "conditional pass": "green",
@@ -210,7 +212,10 @@ class Board:
     def _moving(self, progress: Progress, shown: str) -> Text:
         line = Text(f"{self._clock()}      ")
         line.append(f"{shown:<22}", style="bold")
-        if progress.note:
+        if progress.signal is Signal.LOGGING:
+            run = f"{span_text(progress.held_ns)} of {span_text(progress.dwell_ns)}"
+            line.append(f"{run}; {printable(progress.note)}", style="cyan")
+        elif progress.note:
             line.append(printable(progress.note), style="cyan")
         else:
             filled = _BAR * progress.held_ns // progress.dwell_ns if progress.dwell_ns else 0
@@ -226,10 +231,7 @@ class Board:
             case "attempt":
                 self._say_attempt(body)
             case "void":
-                names = body["what"]
-                if isinstance(names, list):
-                    titles = "; ".join(self._title(name) for name in names)
-                    self.say(f"void: {titles} ({body['why']})", "yellow")
+                self._say_void(body)
             case "refusal":
                 self.say(f"refused: {self._title(body['what'])}: {body['why']}", "red")
             case "limitation":
@@ -239,9 +241,29 @@ class Board:
             case "instrument":
                 self._say_papers(body)
             case "choice":
-                what = str(body["what"])
-                chosen = "try it again" if what == "again" else self._title(what)
-                self.say(f"after the fault: {chosen}", "bold")
+                self._say_choice(str(body["what"]))
+            case "log":
+                self._say_day(body)
+
+    def _say_void(self, body: Mapping[str, object]) -> None:
+        names = body["what"]
+        if isinstance(names, list):
+            titles = "; ".join(self._title(name) for name in names)
+            self.say(f"void: {titles} ({body['why']})", "yellow")
+
+    def _say_choice(self, what: str) -> None:
+        if what == FINISH_LOG:
+            self.say("the log is ended early", "bold")
+            return
+        chosen = "try it again" if what == AGAIN else self._title(what)
+        self.say(f"after the fault: {chosen}", "bold")
+
+    def _say_day(self, body: Mapping[str, object]) -> None:
+        self.say(f"    {body['day']}: {day_text(body)}")
+        told = body.get("told")
+        for event in told if isinstance(told, list) else ():
+            text = f"{event['kind']} from {event['at']}, {event['lasted']}, {event['extreme']}"
+            self.say(f"      {text} {body['unit']}", "yellow")
 
     def _say_papers(self, body: Mapping[str, object]) -> None:
         name = body.get("instrument", body["meter"])
@@ -286,11 +308,34 @@ def value_text(body: Mapping[str, object]) -> str:
     """The value of an attempt's claim, with its uncertainty: "2.028 ± 0.12 Ohm"."""
     if "answer" in body:
         return str(body["answer"])
+    log = body.get("log")
+    if isinstance(log, Mapping):
+        return day_text({**log, "unit": body["unit"]})
     if "value" not in body:
         return ""
     value = str(body["value"]).replace(">", "more than ")
     doubt = f" ± {body['expanded']}" if "expanded" in body else ""
     return f"{value}{doubt} {body['unit']}"
+
+
+def day_text(log: Mapping[str, object]) -> str:
+    """What a log holds, or one day of it: "144 of 144 means, 228.31 to 241.06 V, 0 gaps"."""
+    least, most = log.get("least-mean"), log.get("most-mean")
+    span = ""
+    if isinstance(least, Mapping) and isinstance(most, Mapping):
+        span = f", {least['value']} to {most['value']} {log['unit']}"
+    text = f"{log['means']} of {log['of']} means{span}, {log['gaps']} gaps"
+    return f"{text}, {log['events']} events" if log["events"] else text
+
+
+def span_text(ns: int) -> str:
+    """A long time in two units: "45 min", "2 h 10 min", "3 days 4 h"."""
+    minutes = ns // (_MINUTE * NS_PER_S)
+    hours, minutes = divmod(minutes, _MINUTE)
+    days, hours = divmod(hours, _DAY_HOURS)
+    if days:
+        return f"{days} days {hours} h"
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
 
 
 def visit_table(procedure: Procedure, claims: Sequence[Mapping[str, object]]) -> Table:
@@ -374,6 +419,10 @@ def _print_step(console: Console, procedure: Procedure, number: int, step: Step)
     if step.expect is not None:
         mode = f" {step.mode}" if step.coupling else ""
         held = f"held {step.dwell} once it stands still"
+        if step.log is not None:
+            held = f"for {step.log.share} of the {step.log.mean} means of {step.log.lasting}"
+            if step.log.always is not None:
+                held += f", and all within {' to '.join(step.log.always)}"
 
         def title(name: str) -> str:
             other = procedure.find_step(name)

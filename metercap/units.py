@@ -58,6 +58,7 @@ _ALONE: dict[str, dict[str, str]] = {
     "volume flow": {"L/s": "liter/second"},
     "mass flow": {"g/s": "gram/second"},
     "length": {"m": "meter"},
+    "area": {"mm2": "millimeter**2"},
     "angle": {"deg": "degree"},
     "angular velocity": {"rad/s": "radian/second"},
     "electric field strength": {"V/m": "volt/meter"},
@@ -146,15 +147,21 @@ def parse_amount(text: str) -> tuple[Decimal, str]:
     return Decimal(match[1]), match[2]
 
 
-_NS = {"ms": 1_000_000, "s": NS_PER_S, "min": 60 * NS_PER_S, "h": 3600 * NS_PER_S}
+_NS = {
+    "ms": 1_000_000,
+    "s": NS_PER_S,
+    "min": 60 * NS_PER_S,
+    "h": 3600 * NS_PER_S,
+    "days": 86_400 * NS_PER_S,
+}
 
 
 def parse_duration_ns(text: str) -> int:
     """Turn "2 s", "0.25 s", "30 min" into whole nanoseconds.
 
-    Raises ValueError where the text is not a plain decimal, one space and ms, s, min or h.
+    Raises ValueError where the text is not a plain decimal, one space and ms, s, min, h or days.
     """
     match = _AMOUNT.fullmatch(text)
     if match is None or match[2] not in _NS or match[1].startswith("-"):
-        raise ValueError(f"duration: found {text!r}, expected a number and ms, s, min or h")
+        raise ValueError(f"duration: found {text!r}, expected a number and ms, s, min, h or days")
     return int(Decimal(match[1]) * _NS[match[2]])

@@ -20,6 +20,9 @@ from metercap.errors import ProcedureError
 
 MOST_BYTES = 1 << 20  # reliability: the largest procedure file that is read
 MOST_STEPS = 5000
+_DAY_NS = units.parse_duration_ns("1 days")
+_MOST_LOG_DAYS = 371  # fifty-three weeks: a year, however its weeks fall
+_HUNDRED = 100
 _MOST_TAILS = 100  # time constants in a window; of any tail nothing is left after forty
 
 Id = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=60)]
@@ -98,6 +101,11 @@ class Expect(Table):
         """Whether a step that passes has always given a number."""
         return self.top is None
 
+    @property
+    def has_limits(self) -> bool:
+        """Whether `limits` gives numbers."""
+        return self.near is None and self.overload is None
+
     def limits(self) -> Limits:
         """Numbers for below, above and between. Raises ValueError for the other kinds."""
         if self.below is not None:
@@ -156,6 +164,50 @@ class Influence(Table):
         return abs(value) * Decimal(self.percent or 0) / 100
 
 
+class Log(Table):
+    """A step that runs for hours to weeks: means between marks of the clock, counted by the week.
+
+    `lasting` is its length; a person may end it early. Of each week's means (EN 50160), the share
+    `share` must lie within the step's `expect`, and every one within `always`. A mean counts if
+    there were readings for `least` of its time. A reading beyond `event` begins an event; one below
+    `gone` is an interruption of the supply, whose means are left out.
+    """
+
+    lasting: str
+    mean: str = "10 min"
+    share: str = "100 %"
+    always: tuple[str, str] | None = None
+    least: str = "90 %"
+    event: tuple[str, str] | None = None
+    gone: str | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> Log:
+        mean_ns, lasting_ns = map(units.parse_duration_ns, (self.mean, self.lasting))
+        if not mean_ns or _DAY_NS % mean_ns:
+            raise ValueError(f"log: mean: found {self.mean!r}, expected a part of a day")
+        if not mean_ns <= lasting_ns <= _MOST_LOG_DAYS * _DAY_NS or lasting_ns % mean_ns:
+            raise ValueError(
+                f"log: lasting: found {self.lasting!r}, expected whole means and at most "
+                f"{_MOST_LOG_DAYS} days"
+            )
+        for text in (self.share, self.least):
+            amount, unit = units.parse_amount(text)
+            if unit != "%" or not 0 < amount <= _HUNDRED:
+                raise ValueError(f"log: found {text!r}, expected a part in percent")
+        for pair in (self.always, self.event):
+            if pair is not None:
+                (low, unit), (high, other) = map(units.parse_amount, pair)
+                if low >= units.convert(high, other, unit):
+                    raise ValueError(f"log: found {pair}, expected the lower limit first")
+        return self
+
+    def amounts(self) -> tuple[str, ...]:
+        """Every amount that the log names, as written."""
+        gone = (self.gone,) if self.gone else ()
+        return (*(self.always or ()), *(self.event or ()), *gone)
+
+
 class Step(Table):
     """One thing to show.
 
@@ -167,7 +219,7 @@ class Step(Table):
     probes must first be seen touching, below that amount, so that an overload afterwards is
     known to come from the terminals. `subtract` names the step whose value (the leads' own) is
     taken off. `rule` is "guarded" (ILAC-G8 non-binary, guard band U) or "simple" (the limit
-    already holds an allowance).
+    already holds an allowance). With `log` the step is not settled but left running.
     """
 
     id: Id
@@ -189,6 +241,7 @@ class Step(Table):
     influence: tuple[Influence, ...] = ()
     rule: Literal["guarded", "simple"] = "guarded"
     dwell: str = "2 s"
+    log: Log | None = None
     settle: Settle = Settle()
     time_out: str = "60 s"
     answers: tuple[Text, ...] = ()
@@ -242,6 +295,12 @@ class Step(Table):
             )
         for text in (self.dwell, self.time_out):
             units.parse_duration_ns(text)
+        is_plain = self.start == "begin" and not self.touch and not self.subtract
+        if self.log and not (is_plain and self.mode == "ac" and self.expect.has_limits):
+            raise ValueError(
+                f"step {self.id}: log: expected mode ac, start begin, and limits of its own; no "
+                "touch and no subtract"
+            )
 
 
 class Question(Table):
@@ -336,7 +395,8 @@ class ExampleEvent(Table):
     """One thing that happens in an example; exactly one of the first seven keys.
 
     `acts = "as asked"` declares every act that is asked, with accepted answers, until a step is
-    asked. `shows` holds the display at one amount (or "overload") `for` a while.
+    asked. `shows` holds the display at one amount (or "overload") `for` a while; `every` says how
+    seldom, where a log would otherwise be shown a million readings.
     """
 
     acts: Literal["as asked"] | None = None
@@ -346,6 +406,7 @@ class ExampleEvent(Table):
     mode: Mode = "none"
     top: str | None = None
     lasting: Annotated[str, Field(alias="for")] = "0 s"
+    every: str | None = None
     begin: Id | None = None
     observe: dict[Id, str] | None = None
     choose: str | None = None
@@ -364,6 +425,8 @@ class ExampleEvent(Table):
         for text in (*shown, *((self.top,) if self.top is not None else ())):
             units.parse_amount(text or "")
         units.parse_duration_ns(self.lasting)
+        if self.every is not None and not units.parse_duration_ns(self.every):
+            raise ValueError(f"every: found {self.every!r}, expected more than no time")
         return self
 
 
@@ -518,7 +581,7 @@ def _prove_values(whole: Procedure, where: str) -> None:
             if name is None:
                 continue
             other = steps[name]
-            gives = other.expect is not None and other.expect.gives_value
+            gives = other.expect is not None and other.expect.gives_value and not other.log
             if not gives or other.quantity != step.quantity:
                 raise ProcedureError(
                     f"{where}: step {step.id}: {key}: found {name!r}, expected a step that always "

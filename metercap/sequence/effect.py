@@ -27,6 +27,7 @@ class Signal(StrEnum):
     BOUNCE = "contact bounces"
     SETTLING = "settling"
     STEADY = "steady"
+    LOGGING = "logging"
     TAKEN = "taken"
     NO_LINK = "no link"
 
@@ -34,8 +35,8 @@ class Signal(StrEnum):
 class Ask(NamedTuple):
     """The sequence waits for something.
 
-    `what` is "act", "measure", "observe", "choose" (`id` is the failed step, `options` what may
-    follow) or "close" (nothing is left to do).
+    `what` is "act", "measure" (`options`, for a log, holds what ends it early), "observe", "choose"
+    (`id` is the failed step, `options` what may follow) or "close" (nothing is left to do).
     """
 
     what: str

@@ -70,7 +70,7 @@ class Observed(NamedTuple):
 
 
 class Chosen(NamedTuple):
-    """The person decides: "again" or a repair after a failed step, "finish" or "abandon"."""
+    """The person decides: "again", a repair, "finish the log", "finish" or "abandon"."""
 
     at: Instant
     seq: int

@@ -1,6 +1,7 @@
 """A procedure's own examples to what they prove: each is walked, and its verdicts compared.
 
-Readings of an example come four a second from a meter of 0.9 % and 2 counts; no journal is kept.
+Readings of an example come four a second, or as seldom as it says, from a meter of 0.9 % and
+2 counts; no journal is kept.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from metercap.sequence.event import (
 from metercap.sequence.walk import Walk
 
 _PERSON = "the engineer"
+_METER = "meter"
 _INTERVAL_NS = NS_PER_S // 4
 _PAUSE_NS = NS_PER_S
 _ACCURACY = Accuracy(Decimal("0.9"), Decimal(2))
@@ -42,9 +44,9 @@ def answers_as_asked(act: Act, given: dict[str, dict[str, str]]) -> dict[str, st
 
 
 class _Rehearsal:
-    def __init__(self, procedure: Procedure) -> None:
+    def __init__(self, procedure: Procedure, interval_ns: int) -> None:
         self._procedure = procedure
-        self._walk = Walk(procedure, _PERSON)
+        self._walk = Walk(procedure, _PERSON, {_METER: interval_ns})
         self._t_ns = NS_PER_S
         self._seq = 0
         self._given: dict[str, dict[str, str]] = {}
@@ -92,8 +94,9 @@ class _Rehearsal:
         self._declare(event.act or "", event.answers)
 
     def _show(self, event: ExampleEvent) -> None:
+        every_ns = _every_ns(event)
         for reading in self._readings(event):
-            self._feed(Measured(*self._when(_INTERVAL_NS), "meter", reading))
+            self._feed(Measured(*self._when(every_ns), _METER, reading))
 
     def _begin(self, event: ExampleEvent) -> None:
         self._feed(Begun(*self._when(_PAUSE_NS), _PERSON, event.begin or ""))
@@ -109,7 +112,7 @@ class _Rehearsal:
         if event.happens == "restart":
             self._feed(Restarted(*self._when(_PAUSE_NS)))
         else:
-            self._feed(Linked(*self._when(_PAUSE_NS), "meter", up=False, reason="example"))
+            self._feed(Linked(*self._when(_PAUSE_NS), _METER, up=False, reason="example"))
 
     def _declare(self, name: str, answers: dict[str, str]) -> None:
         act = self._procedure.find_act(name)
@@ -129,8 +132,12 @@ class _Rehearsal:
             reading = Reading(
                 _quantity(unit), value, unit, Status.OK, coupling, "", None, _ACCURACY
             )
-        for _ in range(units.parse_duration_ns(event.lasting) // _INTERVAL_NS):
+        for _ in range(units.parse_duration_ns(event.lasting) // _every_ns(event)):
             yield reading
+
+
+def _every_ns(event: ExampleEvent) -> int:
+    return _INTERVAL_NS if event.every is None else units.parse_duration_ns(event.every)
 
 
 def _quantity(unit: str) -> str:
@@ -139,7 +146,8 @@ def _quantity(unit: str) -> str:
 
 def rehearse(procedure: Procedure, example: Example) -> list[str]:
     """Walk one example; the answer lists what came out otherwise, one line each."""
-    rehearsal = _Rehearsal(procedure)
+    # The meter of an example is as slow as the slowest stretch of it.
+    rehearsal = _Rehearsal(procedure, max(map(_every_ns, example.events), default=_INTERVAL_NS))
     for event in example.events:
         rehearsal.play(event)
     problems = []
