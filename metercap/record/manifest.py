@@ -78,13 +78,13 @@ def _read_seals(files: Mapping[str, bytes], digests: Mapping[str, str]) -> list[
     seals: list[Seal] = []
     left = {name for name in files if container.is_seal_name(name)}
     while len(seals) < _MOST and _manifest_name(len(seals) + 1) in files:
+        if seals and seals[-1].data is None:
+            raise RecordError(f"{seals[-1].name}: missing, though a later seal stands on it")
         built = [_build(files, digests, seals, kind) for kind in (SIGNATURE, TIME_STAMP)]
         found = files[built[0].manifest_name]
         seal = next((seal for seal in built if seal.manifest == found), None)
         if seal is None:
             raise RecordError(f"{built[0].manifest_name}: {_difference(found, built)}")
-        if seals and seals[-1].data is None:
-            raise RecordError(f"{seals[-1].name}: missing, though a later seal stands on it")
         seals.append(seal)
         left -= {seal.name, seal.manifest_name}
     if left:

@@ -8,6 +8,7 @@ that the auditor hands in.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import Counter
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple, Protocol
@@ -56,6 +57,7 @@ _JOB_KEYS = frozenset(
         *("who", "where", "practice", "procedure", "drivers", "result", "steps"),
     }
 )
+_ALIKE = frozenset({"LATIN", "GREEK", "CYRILLIC"})
 _PLACE = ("from", "size", "root")
 _WHO = ("identity", "approval", "approved")
 _LINES_SHOWN = 12
@@ -211,6 +213,7 @@ def _check(
     course.passed("job", f"{len(chain.own)} entries, {closing.body['reason']}")
     course.reservations += _reservations(chain, opening, outcome)
     # 9. The same inputs give the same claims, and the same rows the same record.
+    _check_meters(chain)
     frames = _check_claims(chain, derive)
     _check_rebuilt(plain, chain, summary)
     if seals and summary["v"] != seal.SIGNED:
@@ -553,6 +556,21 @@ def _check_job(chain: _Range) -> Entry:
     return closing
 
 
+def _check_meters(chain: _Range) -> None:
+    """Check that every frame is of a meter that was declared when the job was opened."""
+    rows = chain.own[0].body.get("meters")
+    listed = rows if isinstance(rows, list) else []
+    declared = [row.get("name") for row in listed if isinstance(row, dict)]
+    for found in chain.own:
+        if found.kind == "frame" and found.body.get("meter") not in declared:
+            name = str(found.body.get("meter"))[:80]
+            raise Refusal(
+                "verdicts",
+                VERDICT_DIFFERS,
+                f"entry {found.seq} (frame): of meter {name!a}, which job.open does not declare",
+            )
+
+
 def _check_claims(chain: _Range, derive: Callable[[Iterable[Entry]], Derived]) -> int:
     inputs = [found for found in chain.own if found.kind != entry.CLAIM]
     try:
@@ -618,6 +636,9 @@ def _reservations(chain: _Range, opening: Opening, outcome: Outcome) -> list[str
     found = []
     if opening.practice:
         found.append("a practice job: its acts and observations were not made by a person on site")
+    for what, text in (("who", opening.who), ("where", opening.where)):
+        if is_mixed(text):
+            found.append(f"{what} mixes letters that look alike, or holds unseen ones: {text!a}")
     unsynced = sum(not held.at.synced for held in chain.own)
     if unsynced:
         found.append(
@@ -633,6 +654,16 @@ def _reservations(chain: _Range, opening: Opening, outcome: Outcome) -> list[str
     if untested:
         found.append(f"steps not tested: {', '.join(untested)}")
     return found
+
+
+def is_mixed(text: str) -> bool:
+    """Whether a text mixes alphabets that share shapes, or holds signs that are not seen.
+
+    Latin, Greek and Cyrillic have letters of one shape; a name in one of them alone is only a name.
+    """
+    kinds = {unicodedata.name(char, "").split(" ")[0] for char in text if char.isalpha()}
+    unseen = any(unicodedata.category(char).startswith("C") for char in text)
+    return unseen or len(kinds & _ALIKE) > 1
 
 
 def _clock_steps(heads: Sequence[Head]) -> list[str]:
