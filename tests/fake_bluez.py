@@ -384,6 +384,7 @@ class FakeBluez:
             await asyncio.sleep(ADVERTISE_S)
 
     def _add_device(self, path: str, meter: Meter) -> None:
+        self._near_s[path] = asyncio.get_running_loop().time()
         self._add(
             path,
             DEVICE,

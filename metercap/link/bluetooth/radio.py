@@ -245,6 +245,10 @@ class Radio:
         devices = await adapter.get_connected_devices()
         return [device for device in devices if device.address.upper() in linked]
 
+    async def is_linked(self, address: str) -> bool:
+        """Whether the service says that a link to `address` stands, be there anything behind it."""
+        return self.is_platform and address.upper() in await mend.find_linked()
+
     @property
     def can_mend(self) -> bool:
         """Whether the Bluetooth service can be asked to forget and to switch."""

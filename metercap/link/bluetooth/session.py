@@ -143,7 +143,8 @@ def _climb(ladder: Ladder, link: _Link, error: BaseException) -> tuple[Rung, str
     if link.number:
         ladder.stood()
         return Rung.AGAIN, reason
-    rung = ladder.fell(found=link.found, stale=isinstance(error, _Stale))
+    stale = isinstance(error, _Stale)
+    rung = ladder.fell(found=link.found or stale, stale=stale)
     if ladder.is_at_its_end and (isinstance(error, LinkError) or reason == BUSY):
         reason = f"{reason}; {HANDS}"
     return rung, reason
@@ -175,6 +176,9 @@ async def find_meter(
         # scan keeps its own time, so the outer limit leaves room for starting and stopping it.
         limit_s = limits.scan_s + limits.notify_s + limits.disconnect_s
         device = await bounded(radio.find_device(address, limits.scan_s), limit_s, lost)
+    if device is None and await bounded(radio.is_linked(address), limits.notify_s, lost):
+        # Nothing to take over, and it keeps the meter from being heard.
+        raise _Stale(f"the Bluetooth service holds a link to {address} with nothing behind it")
     if device is None:
         raise LinkLost(
             f"the meter {address} was not seen within {limits.scan_s:g} s: "
