@@ -62,6 +62,9 @@ def expectation_text(expect: Expect, title: Callable[[str], str] = str) -> str:
         return f"{width} of: {title(expect.near.step)}"
     if expect.overload is not None:
         return f"overload, on a range of {expect.overload} or more"
+    if expect.rule is not None:
+        amounts = {**expect.given, **expect.table}
+        return f"{expect.rule}: {', '.join(f'{name} {text}' for name, text in amounts.items())}"
     word, amount = ("below", expect.below) if expect.below else ("above", expect.above)
     return f"{word} {amount}"
 
@@ -178,7 +181,11 @@ class Board:
         self._elapsed_s = max(0, (shown.at.boot_ns - self._begun) // NS_PER_S)
 
     def _title(self, name: object) -> str:
-        item = self._procedure.find_step(str(name)) or self._procedure.find_act(str(name))
+        item = (
+            self._procedure.find_step(str(name))
+            or self._procedure.find_act(str(name))
+            or self._procedure.find_relation(str(name))
+        )
         return item.title if item else str(name)
 
     def _ask(self, ask: Ask) -> None:
@@ -290,6 +297,18 @@ class Board:
             line.append(f"  {printable(body['why'])}", style="yellow")
         self._print(line)
 
+    def _say_relation(self, body: Mapping[str, object]) -> None:
+        verdict = str(body["verdict"])
+        line = Text(f"    {verdict}", style=_VERDICT_STYLES[verdict])
+        line.append(f"  {self._title(body['relation'])}")
+        if body.get("why"):
+            line.append(f"  {printable(body['why'])}", style="yellow")
+        self._print(line)
+        if verdict not in {"pass", "undecided"}:
+            for check in body["checks"]:  # type: ignore[attr-defined]  # a list of objects
+                if check["verdict"] != "pass":
+                    self.say(f"        {check['sentence']}", "dim")
+
 
 # What stays to be read, once for each step; the rest comes and goes in the moving line.
 _TOLD = frozenset(
@@ -354,7 +373,25 @@ def visit_table(procedure: Procedure, claims: Sequence[Mapping[str, object]]) ->
     for step in procedure.step:
         row = steps.get(step.id, {}) if isinstance(steps, dict) else {}
         table.add_row(*_row(step, row, claims))
+    related = summary.get("relations") if summary is not None else None
+    if isinstance(related, dict):
+        table.caption = _related_text(procedure, related)
+        table.caption_justify = "left"
+        table.caption_style = "default"
     return table
+
+
+def _related_text(procedure: Procedure, related: Mapping[str, Mapping[str, object]]) -> Text:
+    """A line for each relation of the visit, with its verdict."""
+    lines = []
+    for name, row in related.items():
+        relation, verdict = procedure.find_relation(name), str(row["verdict"])
+        line = Text(f"{printable(relation.title if relation else name)}: ")
+        line.append(verdict, style=_VERDICT_STYLES[verdict])
+        if row.get("why"):
+            line.append(f" ({printable(row['why'])})")
+        lines.append(line)
+    return Text("\n").join(lines)
 
 
 def _row(
@@ -392,6 +429,13 @@ def print_procedure(console: Console, procedure: Procedure) -> None:
     console.print("\nWhat must be shown", style="bold")
     for number, step in enumerate(procedure.step, 1):
         _print_step(console, procedure, number, step)
+    for relation in procedure.relation:
+        console.print(f"\n  Compared: {relation.title}", style="bold")
+        items = ((part, procedure.find_step(name)) for part, name in relation.steps.items())
+        titles = "; ".join(f"{part} is {step.title if step else ''}" for part, step in items)
+        given = ", ".join(f"{name} {text}" for name, text in relation.given.items())
+        _print_indented(console, f"{relation.rule}: {'; '.join(filter(None, (titles, given)))}.")
+        _print_indented(console, f"Source: {relation.source}", "dim")
     for guard in procedure.guard:
         console.print(f"\n  Watched all along: {guard.quantity} {guard.mode} above {guard.above}")
         _print_indented(console, guard.say, "yellow")

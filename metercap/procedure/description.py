@@ -17,6 +17,7 @@ from pydantic import Field, StringConstraints, model_validator
 from metercap import units
 from metercap.datafile import Table, load_table, parse_table
 from metercap.errors import ProcedureError
+from metercap.procedure.rule import ANY, RULES, RuleName, amount_of, find_act
 
 MOST_BYTES = 1 << 20  # reliability: the largest procedure file that is read
 MOST_STEPS = 5000
@@ -56,7 +57,8 @@ class Expect(Table):
 
     `below` and `above` take one amount, `between` two; the limit itself is inside. `overload` names
     the least top of range on which "more than the range" is the only wanted answer; for `above` it
-    is one good answer among others.
+    is one good answer among others. `rule` names a rule that expects one value, computed from what
+    is `given` (amounts, or "act:ID.FIELD" for what the person stated) and a `table`.
     """
 
     below: str | None = None
@@ -64,15 +66,23 @@ class Expect(Table):
     between: tuple[str, str] | None = None
     near: Near | None = None
     overload: str | None = None
+    rule: RuleName | None = None
+    given: dict[str, str] = Field(default_factory=dict)
+    table: dict[str, str] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _one(self) -> Expect:
-        given = [name for name in type(self).model_fields if getattr(self, name) is not None]
+        given = [
+            name
+            for name in type(self).model_fields
+            if name not in {"given", "table"} and getattr(self, name) is not None
+        ]
         if len(given) != 1:
             raise ValueError(
                 f"found {len(given)} expectations ({', '.join(given) or 'none'}), expected one of "
-                "below, above, between, near, overload"
+                "below, above, between, near, overload, rule"
             )
+        self._check_rule()
         for amount in self.amounts():
             units.parse_amount(amount)
         if self.between is not None:
@@ -81,6 +91,19 @@ class Expect(Table):
                 low, high = self.between
                 raise ValueError(f"between: found {low} to {high}, expected the lower limit first")
         return self
+
+    def _check_rule(self) -> None:
+        if self.rule is None:
+            if self.given or self.table:
+                raise ValueError("given: found without a rule, expected one")
+            return
+        if not RULES[self.rule].expects:
+            raise ValueError(
+                f"rule: found {self.rule!r}, expected one of "
+                f"{', '.join(name for name, row in RULES.items() if row.expects)}"
+            )
+        _check_given(self.rule, dict.fromkeys(RULES[self.rule].measured, ""), self.given)
+        _check_table(self.rule, self.table)
 
     def amounts(self) -> tuple[str, ...]:
         """Every amount that the expectation names, as written."""
@@ -104,7 +127,7 @@ class Expect(Table):
     @property
     def has_limits(self) -> bool:
         """Whether `limits` gives numbers."""
-        return self.near is None and self.overload is None
+        return self.near is None and self.overload is None and self.rule is None
 
     def limits(self) -> Limits:
         """Numbers for below, above and between. Raises ValueError for the other kinds."""
@@ -307,7 +330,8 @@ class Question(Table):
     """One thing that the person states with an act.
 
     Without `answers` any text goes. `accept` are the answers with which the act holds; another
-    answer of the list makes it fail. `same_as` names an act whose answer to the same field this
+    answer of the list makes it fail. `amount` names the quantity of which the answer must be an
+    amount with its unit ("25 m"). `same_as` names an act whose answer to the same field this
     one must repeat.
     """
 
@@ -316,9 +340,15 @@ class Question(Table):
     answers: tuple[Text, ...] = ()
     accept: tuple[Text, ...] = ()
     same_as: Id | None = None
+    amount: str | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> Question:
+        if self.amount is not None and (self.answers or self.amount not in units.quantities()):
+            raise ValueError(
+                f"field {self.field}: amount: found {self.amount!r}, expected a quantity, and no "
+                "list of answers"
+            )
         if self.answers:
             _check_accept(f"field {self.field}", self.answers, self.accept or self.answers)
         elif self.accept:
@@ -391,6 +421,62 @@ class Guard(Table):
         return None if self.mode == "none" else self.mode
 
 
+class Relation(Table):
+    """A named rule between steps: `steps` says which step gives which part of it.
+
+    It is looked at whenever the last of its steps has been decided. `given` is as in `Expect`.
+    `decide` is the decision rule, as a step's `rule`; where a rule has no tolerance it is left out
+    of account. Choosing "again" after it has failed repeats its steps.
+    """
+
+    id: Id
+    title: Text
+    rule: RuleName
+    steps: dict[str, Id]
+    given: dict[str, str] = Field(default_factory=dict)
+    table: dict[str, str] = Field(default_factory=dict)
+    source: Text
+    decide: Literal["guarded", "simple"] = "guarded"
+    on_fail: Literal["stop", "go-on"] = "stop"
+
+    @model_validator(mode="after")
+    def _whole(self) -> Relation:
+        where = f"relation {self.id}"
+        if not self.steps:
+            raise ValueError(f"{where}: steps: found none, expected at least one")
+        for name in self.steps:
+            if name not in RULES[self.rule].names:
+                raise ValueError(f"{where}: steps: found {name!r}, not a part of {self.rule}")
+        for name in RULES[self.rule].measured:
+            if name not in self.steps:
+                raise ValueError(f"{where}: steps: {name}: missing, expected a step")
+        _check_given(self.rule, self.steps, self.given)
+        _check_table(self.rule, self.table)
+        return self
+
+
+def _check_given(rule: str, measured: Mapping[str, str], given: Mapping[str, str]) -> None:
+    """Prove that a rule has all it wants, each amount of the right kind."""
+    row = RULES[rule]
+    for name, text in given.items():
+        if name not in {**row.wanted, **row.may} or name in measured:
+            raise ValueError(f"{rule}: given: found {name!r}, expected another of its names")
+        if find_act(text) is None:
+            amount_of(name, text, row.names[name])
+    for name in row.wanted:
+        if name not in given and name not in measured:
+            raise ValueError(f"{rule}: {name}: missing, expected it measured or given")
+
+
+def _check_table(rule: str, table: Mapping[str, str]) -> None:
+    if table and not RULES[rule].has_table:
+        raise ValueError(f"{rule}: table: found one, expected none")
+    for t, ohms in table.items():
+        amount_of("table", t, "Cel")
+        if amount_of("table", ohms, "Ohm") <= 0:
+            raise ValueError(f"{rule}: table: found {ohms!r}, expected more than nothing")
+
+
 class ExampleEvent(Table):
     """One thing that happens in an example; exactly one of the first seven keys.
 
@@ -451,11 +537,16 @@ class Procedure(Table):
     step: tuple[Step, ...] = ()
     act: tuple[Act, ...] = ()
     guard: tuple[Guard, ...] = ()
+    relation: tuple[Relation, ...] = ()
     example: tuple[Example, ...] = ()
 
     def find_step(self, name: str) -> Step | None:
         """The step of that id."""
         return next((step for step in self.step if step.id == name), None)
+
+    def find_relation(self, name: str) -> Relation | None:
+        """The relation of that id."""
+        return next((relation for relation in self.relation if relation.id == name), None)
 
     def find_act(self, name: str) -> Act | None:
         """The act of that id."""
@@ -496,6 +587,7 @@ def join(procedure: Procedure, others: Mapping[str, Procedure], where: str) -> P
             "act": tuple(act for part in ordered for act in part.act),
             "step": tuple(step for part in ordered for step in part.step),
             "guard": tuple(guard for part in ordered for guard in part.guard),
+            "relation": tuple(one for part in ordered for one in part.relation),
         }
     )
     _prove(whole, where)
@@ -530,7 +622,12 @@ def _prove(whole: Procedure, where: str) -> None:
         raise ProcedureError(
             f"{where}: step: found {len(whole.step)}, expected at most {MOST_STEPS}"
         )
-    named: tuple[Act | Step | Guard, ...] = (*whole.act, *whole.step, *whole.guard)
+    named: tuple[Act | Step | Guard | Relation, ...] = (
+        *whole.act,
+        *whole.step,
+        *whole.guard,
+        *whole.relation,
+    )
     for name, count in Counter(item.id for item in named).items():
         if count > 1:
             raise ProcedureError(f"{where}: id: found {name!r} twice, expected each id once")
@@ -540,6 +637,7 @@ def _prove(whole: Procedure, where: str) -> None:
         if name not in known:
             raise ProcedureError(f"{where}: {item}: {key}: found {name!r}, expected a known id")
     _prove_values(whole, where)
+    _prove_relations(whole, where)
     _prove_answers(whole, where)
     _prove_acts_last(whole, where)
     _prove_no_circle(whole, where)
@@ -554,7 +652,8 @@ def _names(
         lists = {"needs": act.needs, "voids": act.voids, "fail_voids": act.fail_voids}
         for key, names in lists.items():
             yield from ((f"act {act.id}", key, name, either) for name in names)
-        yield from ((f"act {act.id}", "offered_after", name, steps) for name in act.offered_after)
+        decided = steps | {relation.id for relation in whole.relation}
+        yield from ((f"act {act.id}", "offered_after", name, decided) for name in act.offered_after)
         yield from ((f"act {act.id}", "ended_by", name, acts) for name in act.ended_by)
         same = (question.same_as for question in act.ask if question.same_as)
         yield from ((f"act {act.id}", "same_as", name, acts) for name in same)
@@ -565,6 +664,9 @@ def _names(
             yield (where, "subtract", step.subtract, steps)
         if step.expect and step.expect.near:
             yield (where, "near.step", step.expect.near.step, steps)
+    for relation in whole.relation:
+        where = f"relation {relation.id}"
+        yield from ((where, "steps", name, steps) for name in relation.steps.values())
     for guard in whole.guard:
         yield (f"guard {guard.id}", "while", guard.standing, acts)
         yield from ((f"guard {guard.id}", "voids", name, either) for name in guard.voids)
@@ -587,6 +689,72 @@ def _prove_values(whole: Procedure, where: str) -> None:
                     f"{where}: step {step.id}: {key}: found {name!r}, expected a step that always "
                     f"gives a {step.quantity}"
                 )
+
+
+def _prove_relations(whole: Procedure, where: str) -> None:
+    """What a rule takes from steps and from the person is of the kind that it computes with."""
+    steps = {step.id: step for step in whole.step}
+    for relation in whole.relation:
+        place, rule = f"{where}: relation {relation.id}", RULES[relation.rule]
+        first = steps[next(iter(relation.steps.values()))]
+        for part, name in relation.steps.items():
+            step, unit = steps[name], rule.names[part]
+            fits = step.quantity == first.quantity if unit == ANY else _is_of(step.quantity, unit)
+            if step.log or step.is_observed or not fits:
+                raise ProcedureError(
+                    f"{place}: steps: found {name!r}, expected a step that measures "
+                    f"{unit or first.quantity}"
+                )
+        reach = {need for name in relation.steps.values() for need in _reach(whole, name)}
+        _prove_stated(whole, relation.rule, relation.given, reach, place)
+    for step in whole.step:
+        if step.expect and step.expect.rule:
+            place, rule = f"{where}: step {step.id}", RULES[step.expect.rule]
+            if not _is_of(step.quantity, next(iter(rule.measured.values()))):
+                raise ProcedureError(
+                    f"{place}: rule: found {step.expect.rule}, not one for {step.quantity}"
+                )
+            reach = _reach(whole, step.id)
+            _prove_stated(whole, step.expect.rule, step.expect.given, reach, place)
+
+
+def _is_of(quantity: str | None, unit: str) -> bool:
+    return quantity is not None and units.is_allowed(quantity, unit)
+
+
+def _reach(whole: Procedure, name: str) -> set[str]:
+    """Everything that an item needs, however deep."""
+    found: set[str] = set()
+    waiting = [name]
+    while waiting:
+        one = waiting.pop()
+        item = whole.find_step(one) or whole.find_act(one)
+        more = set(needs_of(item)) - found if item else set()
+        found |= more
+        waiting += more
+    return found
+
+
+def _prove_stated(
+    whole: Procedure, rule: str, given: Mapping[str, str], reach: set[str], place: str
+) -> None:
+    for name, text in given.items():
+        stated = find_act(text)
+        if stated is None:
+            continue
+        act = whole.find_act(stated[0])
+        question = next((one for one in act.ask if one.field == stated[1]), None) if act else None
+        unit = RULES[rule].names[name]
+        if question is None or question.amount is None:
+            raise ProcedureError(
+                f"{place}: given: {name}: found {text!r}, expected an act that asks for an amount"
+            )
+        if unit != ANY and not units.is_allowed(question.amount, unit):
+            raise ProcedureError(
+                f"{place}: given: {name}: found {question.amount}, expected one in {unit}"
+            )
+        if stated[0] not in reach:
+            raise ProcedureError(f"{place}: given: {name}: needs: expected {stated[0]!r} in it")
 
 
 def _prove_answers(whole: Procedure, where: str) -> None:

@@ -38,13 +38,15 @@ def answers_as_asked(act: Act, given: dict[str, dict[str, str]]) -> dict[str, st
     for question in act.ask:
         if question.same_as is not None:
             answers[question.field] = given.get(question.same_as, {}).get(question.field, "")
+        elif question.amount is not None:
+            answers[question.field] = f"1 {units.units_of(question.amount)[0]}"
         else:
             answers[question.field] = question.accepted[0] if question.accepted else "as seen"
     return answers
 
 
 class _Rehearsal:
-    def __init__(self, procedure: Procedure, interval_ns: int) -> None:
+    def __init__(self, procedure: Procedure, interval_ns: int = _INTERVAL_NS) -> None:
         self._procedure = procedure
         self._walk = Walk(procedure, _PERSON, {_METER: interval_ns})
         self._t_ns = NS_PER_S
@@ -67,9 +69,9 @@ class _Rehearsal:
 
     def _note(self, effects: list[Effect]) -> None:
         for effect in effects:
-            if isinstance(effect, Claim) and effect.body["claim"] == "attempt":
-                verdicts = self.verdicts.setdefault(str(effect.body["step"]), [])
-                verdicts.append(str(effect.body["verdict"]))
+            if isinstance(effect, Claim) and effect.body["claim"] in {"attempt", "relation"}:
+                name = effect.body.get("step", effect.body.get("relation"))
+                self.verdicts.setdefault(str(name), []).append(str(effect.body["verdict"]))
 
     def play(self, event: ExampleEvent) -> None:
         plays = {
@@ -176,7 +178,7 @@ def check_procedure(own: Procedure, whole: Procedure) -> list[str]:
     problems = []
     if own.step and not own.example:
         problems.append("example: found none, expected at least one")
-    known = {step.id for step in whole.step}
+    known = {step.id for step in whole.step} | {one.id for one in whole.relation}
     shown: set[str] = set()
     for example in own.example:
         strangers = sorted(set(example.gives) - known)
@@ -185,9 +187,13 @@ def check_procedure(own: Procedure, whole: Procedure) -> list[str]:
             continue
         problems += rehearse(whole, example)
         shown.update(example.gives)
+    own_items = [
+        *(("step", step.id) for step in own.step),
+        *(("relation", relation.id) for relation in own.relation),
+    ]
     problems += [
-        f"step {step.id}: found no example that gives it a verdict"
-        for step in own.step
-        if own.example and step.id not in shown
+        f"{kind} {name}: found no example that gives it a verdict"
+        for kind, name in own_items
+        if own.example and name not in shown
     ]
     return problems

@@ -13,6 +13,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from metercap import units
+from metercap.errors import ProcedureError
 from metercap.model import NS_PER_S, Instant, Reading, Status
 from metercap.procedure.description import (
     Act,
@@ -20,9 +21,12 @@ from metercap.procedure.description import (
     Limits,
     Procedure,
     Question,
+    Relation,
     Step,
     needs_of,
 )
+from metercap.procedure.rule import find_act
+from metercap.sequence import relation as rules
 from metercap.sequence.attempt import Attempt, Outcome
 from metercap.sequence.budget import Estimate
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
@@ -77,6 +81,9 @@ class Walk:
         self._counts: dict[str, int] = {}
         self._passed_over: set[str] = set()
         self._limited: dict[str, str] = {}
+        self._answers: dict[str, Mapping[str, str]] = {}
+        self._relations = {relation.id: relation for relation in procedure.relation}
+        self._related: dict[str, Verdict] = {}
         self._stopped: str | None = None
         self._aim: str | None = None
         self._attempt: Attempt | LongRun | None = None
@@ -90,6 +97,8 @@ class Walk:
         self._lives_ns = {
             act.id: units.parse_duration_ns(act.stands) for act in procedure.act if act.stands
         }
+        for step in procedure.step:
+            self._prove_rule(step)
         self._guards = [(guard, *units.parse_amount(guard.above)) for guard in procedure.guard]
         self._take: dict[type, Callable[..., None]] = {
             Measured: self._measured,
@@ -225,6 +234,9 @@ class Walk:
         expect = step.expect
         if expect is None or expect.overload is not None:
             return None
+        if expect.rule is not None:
+            given = self._given(expect.given, self._answers)
+            return rules.limits_of(expect.rule, given, expect.table)
         if expect.near is None:
             return expect.limits()
         base = self._outcomes[expect.near.step].estimate
@@ -238,6 +250,29 @@ class Walk:
 
     def _null(self, name: str | None) -> Estimate | None:
         return None if name is None else self._outcomes[name].estimate
+
+    def _given(
+        self, given: Mapping[str, str], answers: Mapping[str, Mapping[str, str]]
+    ) -> dict[str, str]:
+        """Given amounts, with what the person has stated in the place of its name."""
+        found = {}
+        for name, text in given.items():
+            stated = find_act(text)
+            if stated is None:
+                found[name] = text
+            elif stated[0] in answers:
+                found[name] = answers[stated[0]][stated[1]]
+        return found
+
+    def _prove_rule(self, step: Step) -> None:
+        """Compute an expectation of which everything is written in the procedure."""
+        expect = step.expect
+        if expect is None or expect.rule is None or any(map(find_act, expect.given.values())):
+            return
+        try:
+            rules.limits_of(expect.rule, expect.given, expect.table)
+        except ValueError as error:
+            raise ProcedureError(f"step {step.id}: {error}") from error
 
     # What happens
 
@@ -347,6 +382,52 @@ class Walk:
                 self._passed_over.add(step.id)
             else:
                 self._stopped = step.id
+        if outcome.verdict is not Verdict.UNDECIDED:
+            for relation in self._procedure.relation:
+                if step.id in relation.steps.values() and self._is_decided(relation):
+                    self._relate(relation)
+
+    def _is_decided(self, relation: Relation) -> bool:
+        """Whether each of its steps stands, or has failed and was gone on from."""
+        done = self._standing.keys() | self._passed_over
+        return all(name in done for name in relation.steps.values())
+
+    def _relate(self, relation: Relation) -> None:
+        """Claim whether the values of a relation agree, and stop where they must and do not."""
+        measured = {}
+        body: dict[str, object] = {
+            "relation": relation.id,
+            "by": self._by,
+            "steps": dict(relation.steps),
+            "source": relation.source,
+        }
+        for part, name in relation.steps.items():
+            estimate = self._outcomes[name].estimate
+            if estimate is not None:
+                measured[part] = estimate
+        try:
+            finding = rules.evaluate(
+                relation.rule,
+                measured,
+                self._given(relation.given, self._answers),
+                relation.table,
+                guarded=relation.decide == "guarded",
+            )
+        except ValueError as error:
+            self._related[relation.id] = Verdict.UNDECIDED
+            undecided = {"verdict": Verdict.UNDECIDED.value, "why": str(error)}
+            self._claim("relation", body | undecided)
+            return
+        checks = [check.facts(relation.decide == "guarded") for check in finding.checks]
+        self._related[relation.id] = finding.verdict
+        self._claim("relation", body | {"verdict": finding.verdict.value, "checks": checks})
+        if finding.verdict in _FAILING and relation.on_fail == "stop" and self._stopped is None:
+            self._stopped = relation.id
+
+    def _begin_anew(self, relation: Relation) -> None:
+        """Let the steps of a relation that failed be asked again."""
+        self._passed_over.difference_update(relation.steps.values())
+        self._void(relation.steps.values(), f"{relation.title}: to be repeated")
 
     def _declared(self, event: Declared) -> None:
         act = self._acts.get(event.act)
@@ -367,6 +448,7 @@ class Walk:
             self._void(act.fail_voids, f"{act.title}: {'; '.join(failed)}")
             return
         self._standing[act.id] = _Standing(event.at, dict(event.answers))
+        self._answers[act.id] = dict(event.answers)
         self._claim("act", body | {"outcome": "stands"})
         if self._aim == act.id:
             self._aim = None
@@ -384,6 +466,21 @@ class Walk:
             problem = self._check_answer(question, answers.get(question.field, ""))
             if problem is not None:
                 return f"{question.field}: {problem}"
+        return self._check_stated(act, answers)
+
+    def _check_stated(self, act: Act, answers: Mapping[str, str]) -> str | None:
+        """Why nothing can be computed from what is stated, for an expectation that needs it."""
+        known = self._answers | {act.id: answers}
+        for step in self._procedure.step:
+            expect = step.expect
+            if expect is None or expect.rule is None:
+                continue
+            stated = [found[0] for found in map(find_act, expect.given.values()) if found]
+            if act.id in stated and all(name in known for name in stated):
+                try:
+                    rules.limits_of(expect.rule, self._given(expect.given, known), expect.table)
+                except ValueError as error:
+                    return str(error)
         return None
 
     def _check_answer(self, question: Question, answer: str) -> str | None:
@@ -391,6 +488,13 @@ class Walk:
             return "found no answer, expected one"
         if question.answers and answer not in question.answers:
             return f"found {answer!r}, expected one of {', '.join(question.answers)}"
+        if question.amount is not None:
+            try:
+                _, unit = units.parse_amount(answer)
+            except ValueError as error:
+                return str(error)
+            if not units.is_allowed(question.amount, unit):
+                return f"found {answer!r}, expected a {question.amount}"
         if question.same_as is not None:
             earlier = self._standing.get(question.same_as)
             wanted = earlier.answers.get(question.field) if earlier else None
@@ -445,6 +549,8 @@ class Walk:
             self._stopped = None
             self._aim = None if event.what == AGAIN else event.what
             self._claim("choice", {"by": event.by, "after": ask.id, "what": event.what})
+            if ask.id in self._relations:
+                self._begin_anew(self._relations[ask.id])
 
     def _finish_log(self, event: Chosen) -> None:
         log = self._attempt
@@ -458,7 +564,7 @@ class Walk:
         refusal = None
         if event.by != self._by:
             refusal = f"found {event.by!r}, expected {self._by!r}, who is at work"
-        elif event.step not in self._steps:
+        elif event.step not in self._steps and event.step != self._stopped:
             refusal = "not a step of this procedure"
         elif event.step in self._standing:
             refusal = "this step has passed, expected one that has not"
@@ -546,7 +652,8 @@ class Walk:
             self._end(self._attempt.lapse("the job was closed"))
         self._attempt = None
         steps = {step.id: self._summary(step) for step in self._procedure.step}
-        verdicts = [str(row["verdict"]) for row in steps.values()]
+        related = {name: self._sum_up(relation) for name, relation in self._relations.items()}
+        verdicts = [str(row["verdict"]) for row in (*steps.values(), *related.values())]
         if not steps and self._task().what != "close":
             result = "steps missing"  # a procedure of acts alone
         elif all(Verdict(verdict).holds for verdict in verdicts):
@@ -555,7 +662,8 @@ class Walk:
             result = "steps fail"
         else:
             result = "steps missing"
-        self._claim("job", {"result": result, "reason": reason, "steps": steps})
+        body: dict[str, object] = {"result": result, "reason": reason, "steps": steps}
+        self._claim("job", body | ({"relations": related} if related else {}))
         self.ending = reason
 
     def _summary(self, step: Step) -> dict[str, object]:
@@ -573,3 +681,14 @@ class Walk:
         if outcome.verdict is Verdict.UNDECIDED:
             return row | {"verdict": Verdict.NOT_TESTED.value, "why": outcome.why}
         return row | {"verdict": outcome.verdict.value}
+
+    def _sum_up(self, relation: Relation) -> dict[str, object]:
+        verdict = self._related.get(relation.id)
+        if verdict is None:
+            return {"verdict": Verdict.NOT_TESTED.value, "why": "not reached"}
+        if verdict is Verdict.UNDECIDED:
+            return {"verdict": Verdict.NOT_TESTED.value, "why": "nothing could be computed"}
+        if verdict.holds and not self._is_decided(relation):
+            return {"verdict": Verdict.NOT_TESTED.value, "why": "void, and not repeated"}
+        limited = {"why": self._limited[relation.id]} if relation.id in self._limited else {}
+        return {"verdict": verdict.value, **limited}
