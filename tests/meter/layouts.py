@@ -93,7 +93,7 @@ class Meter:
     """One invented meter."""
 
     def __init__(self, family: str, seed: int) -> None:
-        self.random = random = Random(f"{family} {seed}")  # noqa: S311  a seeded layout
+        self.random = random = Random(f"{family} {seed}")
         self.family = family
         self.top = random.choice([1999, 3999, 5999, 9999, 9999, 49999])
         if family == "medfloat16":

@@ -77,7 +77,8 @@ def read_beside(board: Board, fit: ValueFit, free: frozenset[int]) -> Beside | s
         if not any(row.function == function and row.code == code for row in rows):
             overs &= ~(1 << index)
             if function not in known:
-                asked.append(f"a number in {name_of(function)}, which only an overload showed")
+                asked.append(f"a number in {name_of(function)}")
+    asked += _unshown(board, rows, has_point=fit.has_point)
     used = {*row_bits, *place_bits}
     quiet = [b for b in bits if b not in used and board.is_constant_within(b, [numbers])]
     overs, state_bits, states = _find_states(board, fit, quiet, numbers, overs)
@@ -97,6 +98,17 @@ def read_beside(board: Board, fit: ValueFit, free: frozenset[int]) -> Beside | s
         tuple(notes),
         tuple(dict.fromkeys(asked)),
     )
+
+
+def _unshown(board: Board, rows: tuple[Row, ...], *, has_point: bool) -> list[str]:
+    """Functions and ranges that only late labels named, or ones left out: to be shown again."""
+    asked = []
+    for label in board.labels:
+        same = [row for row in rows if row.function == label.function]
+        is_known = any(has_point or row.decimals in {None, label.places} for row in same)
+        if label.value is not None and not is_known:
+            asked.append(f"a number in {name_of(label.function)} with {label.places} decimals")
+    return asked
 
 
 def name_of(function: Function) -> str:

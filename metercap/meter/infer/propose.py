@@ -221,7 +221,7 @@ def _propose(
             return _Failure(beside, reach=fit.kept.bit_count())
         beside = _without_stirrings(board, fit, beside, covered)
         kept = beside.numbers | beside.overs
-        asked = fit.next_states + beside.next_states
+        asked = beside.next_states + fit.next_states
         if kept.bit_count() < fewest:
             return _Failure(reason, asked, kept.bit_count())
         named = name_rows(beside.rows)
