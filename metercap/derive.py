@@ -35,6 +35,10 @@ from metercap.sequence.event import (
 from metercap.sequence.walk import Walk
 
 _OPENED = ("opened", "unopened")
+_FRAME_KEYS = ("meter", "source", "session", "number", "raw")
+_FRAME_TYPES = (str, str, int, int, str)
+_MOST_KEPT = 4096  # frames of one meter kept decoded; a display in use shows a few hundred
+_LINES_AT_ONCE = 256  # of a digest
 
 
 class Shown(NamedTuple):
@@ -46,6 +50,14 @@ class Shown(NamedTuple):
     outcome: Outcome
     raw: bytes
     fresh: bool
+
+
+class _Decoded(NamedTuple):
+    """What some bytes say, and what of them belongs to a line that has not ended."""
+
+    raw: bytes
+    outcomes: tuple[Outcome, ...]
+    pending: bytes
 
 
 class _Meter:
@@ -63,6 +75,7 @@ class _Meter:
         self.boot = ""
         self.boot_ns = 0
         self.pending = b""
+        self._kept: dict[tuple[str, str], _Decoded] = {}
 
     def connect(self, session: int) -> None:
         """Take note of a connection: what an older one still sends comes too late."""
@@ -78,16 +91,47 @@ class _Meter:
             self._known = told
         return stranger
 
-    def correct(self, reading: Reading) -> Reading:
-        """The reading with this instrument's own limit of error, where its papers state one."""
-        return self.instrument.correct(reading) if self.instrument else reading
+    def decode(self, source: str, raw_hex: str, before: bytes) -> _Decoded:
+        """Decode a frame after what is pending from before it; raises ValueError where no hex.
+
+        A display repeats itself, so what whole frames say is kept.
+        """
+        if before:
+            return self._decode(source, bytes.fromhex(raw_hex), before, None)
+        key = (source, raw_hex)
+        decoded = self._kept.get(key)
+        if decoded is None:
+            decoded = self._decode(source, bytes.fromhex(raw_hex), b"", None)
+            if len(self._kept) >= _MOST_KEPT:
+                self._kept.clear()
+            self._kept[key] = decoded
+        return decoded
+
+    def decode_opened(
+        self, source: str, raw_hex: str, before: bytes, opened: bytes | Refusal
+    ) -> _Decoded:
+        """Decode a sealed frame, as `decode` otherwise."""
+        return self._decode(source, bytes.fromhex(raw_hex), before, opened)
+
+    def _decode(
+        self, source: str, raw: bytes, before: bytes, opened: bytes | Refusal | None
+    ) -> _Decoded:
+        outcomes, pending = decode_frame(self.decoder, source, raw, before, opened)
+        if self.instrument is not None:  # its papers may state a limit of error of its own
+            correct = self.instrument.correct
+            outcomes = tuple(
+                correct(outcome) if isinstance(outcome, Reading) else outcome
+                for outcome in outcomes
+            )
+        return _Decoded(raw, outcomes, pending)
 
     def is_fresh(self, session: int, number: int, at: Instant) -> bool:
         """Whether a frame is newer than all before it; two equal readings are no reason to doubt.
 
         A new connection, or a frame missing from the count, leaves nothing of an unfinished line.
         """
-        self.connect(session)
+        if session != self.session:
+            self.connect(session)
         if session < self.session or number <= self.number or session == self._stranger_session:
             return False
         if number != self.number + 1:
@@ -112,6 +156,7 @@ class Derivation:
         self._meters: dict[str, _Meter] = {}
         self._digest = hashlib.sha256()
         self._digested = 0
+        self._lines: list[str] = []
         self._events: dict[str, Callable[[Entry], Event]] = {
             "act": _declared,
             "observe": _observed,
@@ -146,14 +191,14 @@ class Derivation:
         Raises JournalError, DriverError or ProcedureError for an entry that no recorder writes.
         """
         effects: list[Effect | Shown] = []
-        if entry.kind == "job.open":
+        if entry.kind == "frame":
+            effects = self._frame(entry)
+        elif entry.kind == "job.open":
             if self._opening is not None:
                 raise JournalError(f"entry {entry.seq} (job.open): found again, expected once")
             self._opening = entry
         elif entry.kind == "definition":
             effects += self._define(entry)
-        elif entry.kind == "frame":
-            effects += self._frame(entry)
         elif entry.kind in self._events:
             if entry.kind == "link":
                 effects += self._link(entry)
@@ -253,34 +298,48 @@ class Derivation:
         return self._meters[name]
 
     def _frame(self, entry: Entry) -> list[Effect | Shown]:
-        name, raw_hex = _text(entry, "meter"), _text(entry, "raw")
-        session, number = _count(entry, "session"), _count(entry, "number")
-        meter, walk, raw = self._meter(name), self._walk(), _bytes(entry, "raw")
-        line = f"{entry.seq} {entry.at.boot_ns} {name} {session} {number} {raw_hex}"
-        line += "".join(f" {entry.body[key]}" for key in _OPENED if key in entry.body) + "\n"
-        self._digest.update(line.encode())
-        self._digested += 1
-        self.frames += 1
-        fresh = meter.is_fresh(session, number, entry.at)
+        name, source, session, number, raw_hex = _frame_parts(entry)
+        meter, walk, at, seq = self._meter(name), self._walk(), entry.at, entry.seq
+        opened = _opened(entry)
+        self._digest_frame(f"{seq} {at.boot_ns} {name} {session} {number} {raw_hex}", entry.body)
+        fresh = meter.is_fresh(session, number, at)
         before = meter.pending if fresh else b""
-        source, opened = _text(entry, "source"), _opened(entry)
-        outcomes, pending = decode_frame(meter.decoder, source, raw, before, opened)
-        if fresh:
-            meter.pending = pending
-        effects: list[Effect | Shown] = []
-        for outcome in outcomes:
-            if isinstance(outcome, Reading):
-                reading = meter.correct(outcome)
-                effects.append(Shown(entry.at, entry.seq, name, reading, raw, fresh))
-                effects += walk.feed(Measured(entry.at, entry.seq, name, reading, fresh))
+        try:
+            if opened is None:
+                decoded = meter.decode(source, raw_hex, before)
             else:
-                effects.append(Shown(entry.at, entry.seq, name, outcome, raw, fresh))
-                effects += walk.feed(Garbled(entry.at, entry.seq, name, outcome.reason))
+                decoded = meter.decode_opened(source, raw_hex, before, opened)
+        except ValueError as error:
+            raise JournalError(f"entry {seq}: raw: found {raw_hex!r}, expected hex") from error
+        if fresh:
+            meter.pending = decoded.pending
+        effects: list[Effect | Shown] = []
+        for outcome in decoded.outcomes:
+            effects.append(Shown(at, seq, name, outcome, decoded.raw, fresh))
+            if isinstance(outcome, Reading):
+                effects += walk.feed(Measured(at, seq, name, outcome, fresh))
+            else:
+                effects += walk.feed(Garbled(at, seq, name, outcome.reason))
         return effects
+
+    def _digest_frame(self, line: str, body: dict[str, object]) -> None:
+        """Take a frame into the digest of the next claim, together with what it was opened to."""
+        line += "".join([f" {body[key]}" for key in _OPENED if key in body])
+        self.frames += 1
+        self._digested += 1
+        self._lines.append(line)
+        if len(self._lines) >= _LINES_AT_ONCE:
+            self._digest_lines()
+
+    def _digest_lines(self) -> None:
+        self._lines.append("")  # each line ends in a line end
+        self._digest.update("\n".join(self._lines).encode())
+        self._lines.clear()
 
     def _claim(self, claim: Claim) -> None:
         """Keep a claim; it answers for every frame since the claim before it."""
         if self._digested:
+            self._digest_lines()
             claim.body["frames"] = {
                 "count": self._digested,
                 "sha256": self._digest.hexdigest(),
@@ -307,6 +366,20 @@ def _text(entry: Entry, key: str) -> str:
     return value
 
 
+def _frame_parts(entry: Entry) -> tuple[str, str, int, int, str]:
+    """Meter, source, session, number and raw of a frame; raises JournalError for other types."""
+    parts = tuple(map(entry.body.get, _FRAME_KEYS))
+    if tuple(map(type, parts)) == _FRAME_TYPES:
+        return parts  # type: ignore[return-value]  # the line above is the type check
+    return (
+        _text(entry, "meter"),
+        _text(entry, "source"),
+        _count(entry, "session"),
+        _count(entry, "number"),
+        _text(entry, "raw"),
+    )
+
+
 def _count(entry: Entry, key: str) -> int:
     value = entry.body.get(key)
     if not isinstance(value, int) or isinstance(value, bool):
@@ -326,6 +399,8 @@ def _bytes(entry: Entry, key: str) -> bytes:
 
 def _opened(entry: Entry) -> bytes | Refusal | None:
     """What a sealed frame held, or why nothing is taken from it; as `Frame.opened`."""
+    if len(entry.body) <= len(_FRAME_KEYS):
+        return None  # a shorter way for nearly all
     found = [key for key in _OPENED if key in entry.body]
     if len(found) > 1:
         raise JournalError(f"entry {entry.seq} (frame): found opened and unopened, expected one")

@@ -87,6 +87,7 @@ class Walk:
         self._stopped: str | None = None
         self._aim: str | None = None
         self._attempt: Attempt | LongRun | None = None
+        self._at_hand = ""
         self.ending: str | None = None
         self._at = Instant(0, 0, "", synced=False)
         self._seq = 0
@@ -212,6 +213,7 @@ class Walk:
             step = self._steps[ask.id]
             interval_ns = self._intervals_ns.get(self._meter_of(step), _DEFAULT_INTERVAL_NS)
             self._attempt = self._try(step, interval_ns)
+            self._at_hand = self._meter_of(step)
         if ask != self._asked:
             self._asked = ask
             self._out.append(ask)
@@ -227,7 +229,7 @@ class Walk:
 
     def _is_at_hand(self, meter: str) -> bool:
         """Whether the step at hand is read from that meter."""
-        return self._attempt is not None and self._meter_of(self._attempt.step) == meter
+        return self._attempt is not None and self._at_hand == meter
 
     def _limits(self, step: Step) -> Limits | None:
         """The limits as numbers; None where an overload is wanted."""
