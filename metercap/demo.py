@@ -26,7 +26,7 @@ from metercap.meter.display import show
 from metercap.model import NS_PER_S, Instant, Reading
 from metercap.procedure.description import Procedure
 from metercap.record import certificate
-from metercap.sequence.rehearse import answers_as_asked
+from metercap.sequence.played import answers_as_asked
 from metercap.terminal import Board
 from metercap.visit import linked, open_daemon
 

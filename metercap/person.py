@@ -17,7 +17,7 @@ from typing import NamedTuple, Protocol
 from metercap.errors import OperatorError
 from metercap.procedure.description import Act, Procedure
 from metercap.sequence.effect import Ask, Signal
-from metercap.sequence.rehearse import answers_as_asked
+from metercap.sequence.played import answers_as_asked
 from metercap.sequence.walk import AGAIN, FINISH_LOG
 from metercap.terminal import Board, printable
 

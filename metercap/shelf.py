@@ -9,13 +9,16 @@ import os
 import re
 import stat
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from metercap.errors import DriverError, MetercapError, OperatorError, ProcedureError
 from metercap.meter.description import Driver, parse_driver
 from metercap.meter.register import Register, parse_register
 from metercap.procedure.description import Procedure, join, parse_procedure
+from metercap.procedure.expand import write_out
+from metercap.procedure.net import NetFile, parse_net_file
+from metercap.procedure.pack import Pack, parse_pack
 
 _PACKAGE = Path(__file__).parent
 JOURNAL = "journal.sqlite"
@@ -106,7 +109,37 @@ def load_procedure(data: Path, name: str) -> tuple[Procedure, Procedure]:
         own = known[name]
     else:
         raise OperatorError(f"procedure {name!r}: not found, expected one of {', '.join(known)}")
+    wanted = _included(own, known)
+    if any(part.circuit or part.walk for part in wanted.values()):
+        nets, packs = load_nets(data), load_packs(data)
+        written = {n: write_out(part, nets, packs, name) for n, part in wanted.items()}
+        return own, join(written[own.id], known | written, name)
     return own, join(own, known, name)
+
+
+def _included(own: Procedure, known: Mapping[str, Procedure]) -> dict[str, Procedure]:
+    """A procedure and whatever it includes, however deep; unknown names are left to `join`."""
+    found, waiting = {own.id: own}, list(own.include)
+    while waiting:
+        part = known.get(waiting.pop())
+        if part is not None and part.id not in found:
+            found[part.id] = part
+            waiting += part.include
+    return found
+
+
+def load_nets(data: Path) -> dict[str, NetFile]:
+    """Every net by its id, as written; a user's own comes before a shipped one."""
+    paths = _files(_PACKAGE / "procedure" / "nets", data / "nets")
+    found = (parse_net_file(_read(path, ProcedureError), str(path)) for path in paths)
+    return {net.id: net for net in found}
+
+
+def load_packs(data: Path) -> dict[str, Pack]:
+    """Every country pack by its id; a user's own comes before a shipped one."""
+    paths = _files(_PACKAGE / "procedure" / "packs", data / "packs")
+    found = (parse_pack(_read(path, ProcedureError), str(path)) for path in paths)
+    return {pack.id: pack for pack in found}
 
 
 def load_keys(data: Path) -> dict[str, bytes]:

@@ -27,6 +27,7 @@ MOST_BYTES = 64 * 1024  # a description of the largest display is under 8 KiB
 MOST_FRAME_BYTES = 512  # the longest attribute value that ATT allows (Core, Vol 3 Part F 3.2.9)
 MOST_DIGITS = 8  # more digits than any hand meter shows
 MOST_ROWS = 64
+LOW_INPUT = "low input impedance"  # the mark of a row that reads at about 3 kOhm, not 10 MOhm
 SAMPLED = "sampled"  # the mark of a reading whose neighbours may have been lost on the air
 
 Id = Annotated[str, Rule(pattern=r"^[a-z][a-z0-9-]{0,63}$")]
@@ -95,7 +96,10 @@ class AccuracyRow(Table):
 
 
 class Function(Table):
-    """One row of the function table: what the digits then mean."""
+    """One row of the function table: what the digits then mean.
+
+    `input` says that it reads at low input impedance, which marks every reading of it.
+    """
 
     name: Id
     quantity: Text
@@ -104,6 +108,7 @@ class Function(Table):
     ceiling: Number
     decimals: Decimals | None = None
     accuracy: AccuracyRow | None = None
+    input: Literal["low"] | None = None
 
     def reading(
         self, value: str | None, status: Status = Status.OK, marks: tuple[str, ...] = ()
@@ -118,7 +123,7 @@ class Function(Table):
             self.name,
             self.ceiling,
             None if self.accuracy is None else self.accuracy.value,
-            marks,
+            marks if self.input is None else tuple(sorted({*marks, LOW_INPUT})),
         )
 
 

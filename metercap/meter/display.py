@@ -65,6 +65,7 @@ def _rows(
         and function in {None, row.name}
         # A row that always carries marks (hold, relative) is never where ranging leads.
         and (function is not None or not (isinstance(row, LineFunction) and row.marks))
+        and (function is not None or row.input is None)
     ]
     if not rows:
         wanted = f"{quantity} {coupling or ''}".strip()

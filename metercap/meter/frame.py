@@ -20,6 +20,7 @@ from metercap.meter.attribute import (
     write_medfloat,
 )
 from metercap.meter.description import (
+    LOW_INPUT,
     MOST_DIGITS,
     ChecksumKind,
     Field,
@@ -570,6 +571,8 @@ class FrameDecoder:
             else ()
         )
         quantity, unit, coupling, name, ceiling, accuracy = self._shown[row.name]
+        if row.input is not None:
+            marks = tuple(sorted((*marks, LOW_INPUT)))
         reading = Reading(quantity, value, unit, status, coupling, name, ceiling, accuracy, marks)
         return (reading,), b""
 

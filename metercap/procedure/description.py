@@ -7,17 +7,19 @@ holds no expressions. Limits carry their source.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from decimal import Decimal
 from graphlib import CycleError, TopologicalSorter
-from typing import Annotated, Literal, NamedTuple
+from typing import Annotated, Literal, NamedTuple, TypeVar
 
 from pydantic import Field, StringConstraints, model_validator
 
 from metercap import units
 from metercap.datafile import Table, load_table, parse_table
 from metercap.errors import ProcedureError
+from metercap.procedure.net import Fault, Name, Net, build_net
 from metercap.procedure.rule import ANY, RULES, RuleName, amount_of, find_act
+from metercap.procedure.states import Circuit, ClassAt, Follows, WalkThrough
 
 MOST_BYTES = 1 << 20  # reliability: the largest procedure file that is read
 MOST_STEPS = 5000
@@ -57,8 +59,9 @@ class Expect(Table):
 
     `below` and `above` take one amount, `between` two; the limit itself is inside. `overload` names
     the least top of range on which "more than the range" is the only wanted answer; for `above` it
-    is one good answer among others. `rule` names a rule that expects one value, computed from what
-    is `given` (amounts, or "act:ID.FIELD" for what the person stated) and a `table`.
+    is one good answer among others. `class` is what the circuit makes of a terminal. `rule` names
+    a rule that expects one value, computed from what is `given` (amounts, or "act:ID.FIELD" for
+    what the person stated) and a `table`.
     """
 
     below: str | None = None
@@ -69,6 +72,7 @@ class Expect(Table):
     rule: RuleName | None = None
     given: dict[str, str] = Field(default_factory=dict)
     table: dict[str, str] = Field(default_factory=dict)
+    class_: Annotated[ClassAt | None, Field(alias="class")] = None
 
     @model_validator(mode="after")
     def _one(self) -> Expect:
@@ -80,7 +84,7 @@ class Expect(Table):
         if len(given) != 1:
             raise ValueError(
                 f"found {len(given)} expectations ({', '.join(given) or 'none'}), expected one of "
-                "below, above, between, near, overload, rule"
+                "below, above, between, near, overload, rule, class"
             )
         self._check_rule()
         for amount in self.amounts():
@@ -243,6 +247,8 @@ class Step(Table):
     known to come from the terminals. `subtract` names the step whose value (the leads' own) is
     taken off. `rule` is "guarded" (ILAC-G8 non-binary, guard band U) or "simple" (the limit
     already holds an allowance). With `log` the step is not settled but left running.
+    `input` is the input impedance that it must be read at. An observed step whose right answers go
+    by the circuit has `follows` for `accept`. `walk` names the walk that it was written out from.
     """
 
     id: Id
@@ -269,6 +275,9 @@ class Step(Table):
     time_out: str = "60 s"
     answers: tuple[Text, ...] = ()
     accept: tuple[Text, ...] = ()
+    input: Literal["high", "low"] | None = None
+    follows: Follows | None = None
+    walk: Id | None = None
 
     @property
     def is_observed(self) -> bool:
@@ -286,7 +295,10 @@ class Step(Table):
         if self.is_observed:
             if any(part is not None for part in measured):
                 raise ValueError(f"step {self.id}: found both answers and a quantity")
-            _check_accept(f"step {self.id}", self.answers, self.accept)
+            if self.follows is None:
+                _check_accept(f"step {self.id}", self.answers, self.accept)
+            for accept in self.follows.answers.values() if self.follows else ():
+                _check_accept(f"step {self.id}", self.answers, accept)
             return self
         if any(part is None for part in measured):
             raise ValueError(
@@ -311,6 +323,8 @@ class Step(Table):
                 raise ValueError(
                     f"step {self.id}: found {text!r}, expected a unit of {self.quantity}"
                 )
+        if self.expect.class_ is not None and (self.quantity, self.start) != ("voltage", "begin"):
+            raise ValueError(f"step {self.id}: class: expected a voltage, and start begin")
         if self.start == "contact" and (self.expect.overload or self.expect.above):
             raise ValueError(
                 f"step {self.id}: start: found contact, expected begin, since probes in the air "
@@ -368,7 +382,9 @@ class Act(Table):
     is not the accepted one; `ended_by` and `void_on` the acts and events that end it; `stands` how
     long it lasts. An act
     that is `offered_after` steps is a repair: nobody needs it, the person may choose it when one of
-    those steps has failed.
+    those steps has failed. `state` names the state of the circuit that it sets, "begin" the one to
+    start from, and `takes` is how long that may go on moving; `input` is the input impedance that
+    the meter then has. `walk` as in a step.
     """
 
     id: Id
@@ -385,11 +401,15 @@ class Act(Table):
     void_on: tuple[Literal["restart", "operator"], ...] = ()
     stands: str | None = None
     offered_after: tuple[Id, ...] = ()
+    state: Name | None = None
+    takes: str = "0 s"
+    input: Literal["high", "low"] | None = None
+    walk: Id | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> Act:
-        if self.stands is not None:
-            units.parse_duration_ns(self.stands)
+        for text in (self.takes, *((self.stands,) if self.stands is not None else ())):
+            units.parse_duration_ns(text)
         fields = [question.field for question in self.ask]
         if len(set(fields)) < len(fields):
             raise ValueError(f"act {self.id}: found a field asked twice")
@@ -478,11 +498,12 @@ def _check_table(rule: str, table: Mapping[str, str]) -> None:
 
 
 class ExampleEvent(Table):
-    """One thing that happens in an example; exactly one of the first seven keys.
+    """One thing that happens in an example; exactly one of acts, act, shows, begin and so on.
 
     `acts = "as asked"` declares every act that is asked, with accepted answers, until a step is
     asked. `shows` holds the display at one amount (or "overload") `for` a while; `every` says how
-    seldom, where a log would otherwise be shown a million readings.
+    seldom, where a log would otherwise be shown a million readings. `house`
+    plays a house with that fault, or none, until nothing is asked or a step has failed.
     """
 
     acts: Literal["as asked"] | None = None
@@ -497,10 +518,11 @@ class ExampleEvent(Table):
     observe: dict[Id, str] | None = None
     choose: str | None = None
     happens: Literal["restart", "link lost"] | None = None
+    house: Fault | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> ExampleEvent:
-        keys = ("acts", "act", "shows", "begin", "observe", "choose", "happens")
+        keys = ("acts", "act", "shows", "begin", "observe", "choose", "happens", "house")
         given = [key for key in keys if getattr(self, key) is not None]
         if len(given) != 1:
             raise ValueError(
@@ -517,11 +539,15 @@ class ExampleEvent(Table):
 
 
 class Example(Table):
-    """A visit in short: events at four readings a second, and the verdicts they must give."""
+    """A visit in short: events at four readings a second, and the verdicts they must give.
+
+    `all` is the last verdict of every step that `gives` does not name.
+    """
 
     title: Text
     events: tuple[ExampleEvent, ...]
-    gives: dict[Id, tuple[str, ...] | str]
+    gives: dict[Id, tuple[str, ...] | str] = Field(default_factory=dict)
+    all: str | None = None
     asks: Id | None = None
 
 
@@ -534,10 +560,12 @@ class Procedure(Table):
     about: Text | None = None
     caution: tuple[Text, ...] = ()
     include: tuple[Id, ...] = ()
+    circuit: Circuit | None = None
     step: tuple[Step, ...] = ()
     act: tuple[Act, ...] = ()
     guard: tuple[Guard, ...] = ()
     relation: tuple[Relation, ...] = ()
+    walk: tuple[WalkThrough, ...] = ()
     example: tuple[Example, ...] = ()
 
     def find_step(self, name: str) -> Step | None:
@@ -551,6 +579,9 @@ class Procedure(Table):
     def find_act(self, name: str) -> Act | None:
         """The act of that id."""
         return next((act for act in self.act if act.id == name), None)
+
+
+Item = TypeVar("Item", Act, Step)
 
 
 def _check_accept(where: str, answers: Sequence[str], accept: Sequence[str]) -> None:
@@ -580,9 +611,14 @@ def join(procedure: Procedure, others: Mapping[str, Procedure], where: str) -> P
     Raises ProcedureError where an id is used twice, is named but not defined, or needs itself.
     """
     ordered = list(_gather(procedure, others, where, (), set()))
+    circuits = {part.circuit.net: part.circuit for part in ordered if part.circuit}
+    if len(circuits) > 1:
+        raise ProcedureError(f"{where}: circuit: found {', '.join(circuits)}, expected one net")
     whole = procedure.model_copy(
         update={
             "include": (),
+            "circuit": next(iter(circuits.values()), None),
+            "walk": tuple(walk for part in ordered for walk in part.walk),
             "caution": tuple(dict.fromkeys(line for part in ordered for line in part.caution)),
             "act": tuple(act for part in ordered for act in part.act),
             "step": tuple(step for part in ordered for step in part.step),
@@ -590,8 +626,37 @@ def join(procedure: Procedure, others: Mapping[str, Procedure], where: str) -> P
             "relation": tuple(one for part in ordered for one in part.relation),
         }
     )
+    whole = _name_walks_steps(whole)
     _prove(whole, where)
     return whole
+
+
+def _name_walks_steps(whole: Procedure) -> Procedure:
+    """Put the ids of a walk's steps wherever acts and steps name the walk."""
+    groups = {
+        walk.id: tuple(step.id for step in whole.step if step.walk == walk.id)
+        for walk in whole.walk
+    }
+    if not groups:
+        return whole
+
+    def written(item: Item) -> Item:
+        keys = ("needs", "voids", "fail_voids", "offered_after")
+        lists = {key: getattr(item, key) for key in keys if hasattr(item, key)}
+        return item.model_copy(
+            update={
+                key: tuple(one for name in names for one in groups.get(name, (name,)))
+                for key, names in lists.items()
+                if any(name in groups for name in names)
+            }
+        )
+
+    return whole.model_copy(
+        update={
+            "act": tuple(written(act) for act in whole.act),
+            "step": tuple(written(step) for step in whole.step),
+        }
+    )
 
 
 def _gather(
@@ -636,6 +701,7 @@ def _prove(whole: Procedure, where: str) -> None:
     for item, key, name, known in _names(whole, acts, steps):
         if name not in known:
             raise ProcedureError(f"{where}: {item}: {key}: found {name!r}, expected a known id")
+    _prove_circuit(whole, where)
     _prove_values(whole, where)
     _prove_relations(whole, where)
     _prove_answers(whole, where)
@@ -755,6 +821,79 @@ def _prove_stated(
             )
         if stated[0] not in reach:
             raise ProcedureError(f"{place}: given: {name}: needs: expected {stated[0]!r} in it")
+
+
+def _prove_circuit(whole: Procedure, where: str) -> None:
+    """What steps and acts say of the circuit is there: states, terminals, motors, supplies."""
+    written = {step.walk for step in whole.step}
+    for walk in whole.walk:
+        if walk.id not in written:
+            raise ProcedureError(f"{where}: walk {walk.id}: found no step that it stands for")
+    circuit = whole.circuit
+    items: tuple[Act | Step, ...] = (*whole.act, *whole.step)
+    if circuit is None or circuit.wiring is None:
+        for item in items:
+            if any(_circuit_names(item)):
+                raise ProcedureError(f"{where}: {item.id}: found a state, expected a [circuit]")
+        return
+    net = build_net(circuit.wiring)
+    _prove_supplies(whole, circuit, net, where)
+    states = {row.name for row in (*net.walk, *((net.begin,) if net.begin else ()))}
+    known: dict[str, Container[str]] = {"state": states, "terminal": net.nodes}
+    known |= {f"position of {motor.name}": motor.positions for motor in net.motors}
+    known["motor"] = [motor.name for motor in net.motors]
+    for item in items:
+        for what, name in _circuit_names(item):
+            if name not in known.get(what, ()):
+                raise ProcedureError(
+                    f"{where}: {item.id}: found {name!r}, expected a {what} of net {net.id}"
+                )
+    _prove_states(whole, net, where)
+
+
+def _prove_states(whole: Procedure, net: Net, where: str) -> None:
+    """One state stands at a time, and whatever goes by it needs the act that sets it."""
+    begin = net.begin.name if net.begin else None
+    acts = {act.id: act for act in whole.act if act.state is not None and act.state != begin}
+    for act in acts.values():
+        for other in acts.values():
+            if other is not act and other.id not in act.ended_by:
+                raise ProcedureError(
+                    f"{where}: act {act.id}: ended_by: missing {other.id!r}, another state"
+                )
+    for step in whole.step:
+        told = step.follows or (step.expect.class_ if step.expect else None)
+        if told and not any(n in acts and acts[n].state == told.state for n in step.needs):
+            raise ProcedureError(
+                f"{where}: step {step.id}: needs: expected the act that sets {told.state}"
+            )
+
+
+def _prove_supplies(whole: Procedure, circuit: Circuit, net: Net, where: str) -> None:
+    """Each supply of the net is measured by a step that always gives a voltage."""
+    for supply in net.supplies:
+        step = whole.find_step(circuit.supply.get(supply.name, ""))
+        gives = step is not None and step.expect is not None and step.expect.gives_value
+        if step is None or not gives or step.quantity != "voltage":
+            raise ProcedureError(
+                f"{where}: circuit: supply.{supply.name}: found "
+                f"{circuit.supply.get(supply.name)!r}, expected a step that always gives a voltage"
+            )
+
+
+def _circuit_names(item: Act | Step) -> Iterator[tuple[str, str]]:
+    """What an act or a step names of the circuit: (of which kind, the name)."""
+    if isinstance(item, Act):
+        yield from [("state", item.state)] if item.state is not None else []
+        return
+    told = item.follows or (item.expect.class_ if item.expect else None)
+    if told is not None:
+        yield "state", told.state
+        yield from (("terminal", name) for name in (told.at, told.to) if name is not None)
+    if item.follows is not None and item.follows.motor is not None:
+        yield "motor", item.follows.motor
+        for position in item.follows.answers:
+            yield f"position of {item.follows.motor}", position
 
 
 def _prove_answers(whole: Procedure, where: str) -> None:

@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from metercap import units
-from metercap.meter.description import SAMPLED
+from metercap.meter.description import LOW_INPUT, SAMPLED
 from metercap.model import NS_PER_S, Reading, Status
 from metercap.procedure.description import Limits, Step
 from metercap.sequence import judge
@@ -20,6 +20,7 @@ from metercap.sequence.event import Measured
 from metercap.sequence.fit import find_unfit
 from metercap.sequence.judge import Verdict
 from metercap.sequence.settle import Settled, Terms, Window, seconds
+from metercap.sequence.wired import Against
 
 _RANGING_NS = NS_PER_S  # after a change of range, readings are still on their way
 _BOUNCE_SPAN_NS = 3 * NS_PER_S  # two breaks within this time lock the step out for as long
@@ -42,6 +43,7 @@ class Outcome(NamedTuple):
     facts: dict[str, object]
     estimate: Estimate | None = None
     settled: Settled | None = None
+    asks_low: bool = False
 
 
 def _counts_of(shown: str) -> tuple[int, int]:
@@ -54,12 +56,24 @@ class Attempt:
     """One try at one measured step, from the first reading that counts to its outcome."""
 
     def __init__(
-        self, step: Step, interval_ns: int, limits: Limits | None, null: Estimate | None
+        self,
+        step: Step,
+        interval_ns: int,
+        limits: Limits | None,
+        null: Estimate | None,
+        *,
+        against: Against | None = None,
+        input_mode: str | None = None,
+        not_before_ns: int = 0,
     ) -> None:
+        """`against` is what the circuit wants, at `input_mode`, and no sooner than then."""
         self.step = step
+        self._against = against
+        self._input_mode = input_mode
+        self._not_before_ns = not_before_ns
         top = step.expect.top if step.expect else None
         self._wanted_top = None if top is None else units.parse_amount(top)
-        self._limits = limits
+        self.limits = limits
         self._null = null
         self._dwell_ns = units.parse_duration_ns(step.dwell)
         self._time_out_ns = units.parse_duration_ns(step.time_out)
@@ -133,6 +147,10 @@ class Attempt:
             if signal is not Signal.OPEN:
                 self._open_since_ns = None
             return self._progress(signal, note, reading), self._tire(t_ns, signal)
+        if t_ns < self._not_before_ns:
+            self._window.clear()
+            left = seconds((self._not_before_ns - t_ns) // NS_PER_S * NS_PER_S)
+            return self._progress(Signal.TRAVELLING, f"{left} s until it counts", reading), None
         if self.opened_seq is None:
             waiting = self._wait(t_ns, event.seq)
             if waiting is not None:
@@ -150,7 +168,7 @@ class Attempt:
 
     def _sort(self, t_ns: int, reading: Reading) -> tuple[Signal | None, str]:
         """The signal that keeps this reading from counting, or None."""
-        unfit = find_unfit(self.step, reading)
+        unfit = self._find_wrong_input(reading) or find_unfit(self.step, reading)
         if unfit is not None:
             if unfit[0] is Signal.WRONG_FUNCTION:
                 self._last = None
@@ -167,6 +185,14 @@ class Attempt:
         if reading.status is Status.OVER and self._wanted_top is None:
             return Signal.OPEN, f"more than {reading.ceiling or 'the range'}"
         return None, ""
+
+    def _find_wrong_input(self, reading: Reading) -> tuple[Signal, str] | None:
+        """Whether it says that it is not at the input impedance at which it must be read."""
+        if self._input_mode != "high" or LOW_INPUT not in reading.marks:
+            return None
+        why = self._against.why_not_low if self._against else ""
+        wrong = "the meter is at low input impedance, this step wants high."
+        return Signal.WRONG_FUNCTION, f"{wrong} {why}".rstrip()
 
     def _note_changes(self, t_ns: int, reading: Reading) -> None:
         last, self._last = self._last, reading
@@ -285,14 +311,14 @@ class Attempt:
             if estimate.value < _LEAST_NEGATIVE_COUNTS * Decimal(1).scaleb(settled.exponent):
                 why = f"{estimate.value_text} {reading.unit} is below zero: null the leads again"
                 return Outcome(Verdict.UNDECIDED, why, facts)
-        if self._limits is None:
+        if self.limits is None:
             wanted = " ".join(map(str, self._wanted_top or ()))
             facts["limit"] = {"overload": wanted}
             why = f"a value was read where more than {wanted} is wanted"
             return Outcome(Verdict.FAIL, why, facts, estimate, settled)
         low, high = (
-            None if limit is None else units.convert(limit, self._limits.unit, reading.unit)
-            for limit in (self._limits.low, self._limits.high)
+            None if limit is None else units.convert(limit, self.limits.unit, reading.unit)
+            for limit in (self.limits.low, self.limits.high)
         )
         guard = estimate.expanded if self.step.rule == "guarded" else Decimal(0)
         verdict = judge.verdict(estimate.value, guard, low, high)
@@ -300,11 +326,19 @@ class Attempt:
         facts["probability"] = f"{judge.conformance(estimate.value, doubt, low, high):f}"
         facts["rule"] = self.step.rule
         facts["limit"] = {
-            name: f"{limit:f} {self._limits.unit}"
-            for name, limit in (("low", self._limits.low), ("high", self._limits.high))
+            name: f"{limit:f} {self.limits.unit}"
+            for name, limit in (("low", self.limits.low), ("high", self.limits.high))
             if limit is not None
         }
-        return Outcome(verdict, "", facts, estimate, settled)
+        why = ""
+        if self._against is not None:
+            facts["circuit"] = self._against.facts
+            if self._against.asks_low and high is not None and estimate.value > high:
+                why = self._against.why_not_low
+                if not why:
+                    why = "may be a ghost: repeat at low input impedance"
+                    return Outcome(Verdict.UNDECIDED, why, facts, estimate, settled, asks_low=True)
+        return Outcome(verdict, why, facts, estimate, settled)
 
     def _sentence(self, settled: Settled, estimate: Estimate) -> str:
         """The auditor's sentence: what was seen, and what it rules out."""

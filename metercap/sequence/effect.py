@@ -19,6 +19,7 @@ class Signal(StrEnum):
     TOUCH_FIRST = "touch probes first"
     LATE = "late or doubled"
     WRONG_FUNCTION = "wrong function"
+    TRAVELLING = "valves may move"
     FROZEN = "display frozen"
     NO_VALUE = "no value"
     OPEN = "open circuit"

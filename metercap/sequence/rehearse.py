@@ -11,7 +11,8 @@ from decimal import Decimal
 
 from metercap import units
 from metercap.model import NS_PER_S, Accuracy, Instant, Reading, Status
-from metercap.procedure.description import Act, Example, ExampleEvent, Procedure
+from metercap.procedure.description import Example, ExampleEvent, Procedure, Step
+from metercap.procedure.net import Fault
 from metercap.sequence.effect import Claim, Effect
 from metercap.sequence.event import (
     Begun,
@@ -23,6 +24,7 @@ from metercap.sequence.event import (
     Observed,
     Restarted,
 )
+from metercap.sequence.played import Played, Shown, answers_as_asked
 from metercap.sequence.walk import Walk
 
 _PERSON = "the engineer"
@@ -30,19 +32,8 @@ _METER = "meter"
 _INTERVAL_NS = NS_PER_S // 4
 _PAUSE_NS = NS_PER_S
 _ACCURACY = Accuracy(Decimal("0.9"), Decimal(2))
-
-
-def answers_as_asked(act: Act, given: dict[str, dict[str, str]]) -> dict[str, str]:
-    """Answers with which `act` holds: the accepted ones, and those declared before."""
-    answers = {}
-    for question in act.ask:
-        if question.same_as is not None:
-            answers[question.field] = given.get(question.same_as, {}).get(question.field, "")
-        elif question.amount is not None:
-            answers[question.field] = f"1 {units.units_of(question.amount)[0]}"
-        else:
-            answers[question.field] = question.accepted[0] if question.accepted else "as seen"
-    return answers
+_DIGIT = Decimal("0.01")
+_MOST_ASKED = 20_000  # things asked in one house; a procedure has at most 5000 steps
 
 
 class _Rehearsal:
@@ -53,6 +44,7 @@ class _Rehearsal:
         self._seq = 0
         self._given: dict[str, dict[str, str]] = {}
         self.verdicts: dict[str, list[str]] = {}
+        self._played: Played | None = None
         self._walk.start()
 
     @property
@@ -69,6 +61,8 @@ class _Rehearsal:
 
     def _note(self, effects: list[Effect]) -> None:
         for effect in effects:
+            if isinstance(effect, Claim) and self._played is not None:
+                self._played.note(effect.body)
             if isinstance(effect, Claim) and effect.body["claim"] in {"attempt", "relation"}:
                 name = effect.body.get("step", effect.body.get("relation"))
                 self.verdicts.setdefault(str(name), []).append(str(effect.body["verdict"]))
@@ -82,6 +76,7 @@ class _Rehearsal:
             "observe": self._observe,
             "choose": self._choose,
             "happens": self._happen,
+            "house": self._visit,
         }
         for key, play in plays.items():
             if getattr(event, key) is not None:
@@ -116,6 +111,33 @@ class _Rehearsal:
         else:
             self._feed(Linked(*self._when(_PAUSE_NS), _METER, up=False, reason="example"))
 
+    def _visit(self, event: ExampleEvent) -> None:
+        """Do whatever is asked, in a house with that fault, until nothing is or a step fails."""
+        self._played = Played(self._procedure, event.house or Fault())
+        for _ in range(_MOST_ASKED):
+            ask = self._walk.asked
+            step = self._procedure.find_step(ask.id)
+            if ask.what == "act":
+                self._declare(ask.id, {})
+            elif ask.what == "observe" and step is not None:
+                answer = self._played.seen(step)
+                self._feed(Observed(*self._when(_PAUSE_NS), _PERSON, ask.id, answer))
+            elif ask.what == "measure" and step is not None:
+                self._measure(step, self._played)
+            else:
+                return
+
+    def _measure(self, step: Step, played: Played) -> None:
+        for shown in played.shown(step, self._walk.wanted):
+            if shown.says_on:
+                self._feed(Begun(*self._when(_PAUSE_NS), _PERSON, step.id))
+            asked = len(self.verdicts.get(step.id, ()))
+            for _ in range(shown.ns // _INTERVAL_NS):
+                reading = _played_reading(step, shown)
+                self._feed(Measured(*self._when(_INTERVAL_NS), step.meter or _METER, reading))
+                if self._walk.asked.id != step.id or len(self.verdicts.get(step.id, ())) > asked:
+                    return
+
     def _declare(self, name: str, answers: dict[str, str]) -> None:
         act = self._procedure.find_act(name)
         whole = answers_as_asked(act, self._given) | answers if act else answers
@@ -142,6 +164,19 @@ def _every_ns(event: ExampleEvent) -> int:
     return _INTERVAL_NS if event.every is None else units.parse_duration_ns(event.every)
 
 
+def _played_reading(step: Step, shown: Shown) -> Reading:
+    quantity, ac_dc = step.quantity or "", step.coupling
+    if shown.amount is None:
+        top = units.parse_amount(step.expect.top)[0] * 10 if step.expect and step.expect.top else 60
+        return Reading(
+            quantity, None, shown.unit, Status.OVER, ac_dc, "", f"{top:f}", _ACCURACY
+        )._replace(channel=step.channel)
+    value = f"{shown.amount.quantize(_DIGIT):f}"
+    return Reading(quantity, value, shown.unit, Status.OK, ac_dc, "", None, _ACCURACY)._replace(
+        channel=step.channel
+    )
+
+
 def _quantity(unit: str) -> str:
     return next(name for name in units.quantities() if units.is_allowed(name, unit))
 
@@ -161,6 +196,14 @@ def rehearse(procedure: Procedure, example: Example) -> list[str]:
                 f"example {example.title!r}: {step}: found {', '.join(found) or 'no verdict'}, "
                 f"expected {', '.join(expected)}"
             )
+    if example.all is not None:
+        problems += [
+            f"example {example.title!r}: {step.id}: found {found}, expected {example.all}"
+            for step in procedure.step
+            if step.id not in example.gives
+            for found in rehearsal.verdicts.get(step.id, ["no verdict"])[-1:]
+            if found != example.all
+        ]
     if example.asks is not None and rehearsal.asked != example.asks:
         problems.append(
             f"example {example.title!r}: found {rehearsal.asked or 'nothing'} asked at the end, "
@@ -176,7 +219,7 @@ def check_procedure(own: Procedure, whole: Procedure) -> list[str]:
     of a step that does not exist, a step of the file's own that no example gives a verdict.
     """
     problems = []
-    if own.step and not own.example:
+    if (own.step or own.walk) and not own.example:
         problems.append("example: found none, expected at least one")
     known = {step.id for step in whole.step} | {one.id for one in whole.relation}
     shown: set[str] = set()
@@ -186,7 +229,7 @@ def check_procedure(own: Procedure, whole: Procedure) -> list[str]:
             problems.append(f"example {example.title!r}: found {strangers[0]!r}, expected a step")
             continue
         problems += rehearse(whole, example)
-        shown.update(example.gives)
+        shown.update(known if example.all is not None else example.gives)
     own_items = [
         *(("step", step.id) for step in own.step),
         *(("relation", relation.id) for relation in own.relation),

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from metercap import units
 from metercap.errors import ProcedureError
 from metercap.model import NS_PER_S, Instant, Reading, Status
+from metercap.procedure.circuit import InputMode
 from metercap.procedure.description import (
     Act,
     Guard,
@@ -25,7 +26,9 @@ from metercap.procedure.description import (
     Step,
     needs_of,
 )
+from metercap.procedure.net import build_net
 from metercap.procedure.rule import find_act
+from metercap.procedure.states import ClassAt
 from metercap.sequence import relation as rules
 from metercap.sequence.attempt import Attempt, Outcome
 from metercap.sequence.budget import Estimate
@@ -45,6 +48,7 @@ from metercap.sequence.event import (
 )
 from metercap.sequence.judge import Verdict
 from metercap.sequence.long_run import LongRun
+from metercap.sequence.wired import Against, Wired
 
 AGAIN = "again"
 FINISH_LOG = "finish the log"
@@ -53,6 +57,7 @@ _FAILING = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
 _OPEN = frozenset({Verdict.UNDECIDED, Verdict.NOT_TESTED})
 _NEVER_NS = 1 << 63
 ONLY_METER = "meter"
+_SUPPLY_DIGIT = Decimal("0.01")  # of a volt: far finer than any limit drawn from it
 _DEFAULT_INTERVAL_NS = NS_PER_S // 4
 
 
@@ -88,6 +93,15 @@ class Walk:
         self._aim: str | None = None
         self._attempt: Attempt | LongRun | None = None
         self._at_hand = ""
+        circuit = procedure.circuit
+        self._supplies = circuit.supply if circuit else {}
+        wiring = circuit.wiring if circuit else None
+        self._wired = Wired(build_net(wiring)) if wiring else None
+        self._input: InputMode = "high"
+        self._lows = {
+            act.walk: act.id for act in procedure.act if act.input == "low" and act.walk is not None
+        }
+        self._ghosts: dict[str, Decimal] = {}  # by step, the volts that its second reading tests
         self.ending: str | None = None
         self._at = Instant(0, 0, "", synced=False)
         self._seq = 0
@@ -118,6 +132,11 @@ class Walk:
     def asked(self) -> Ask:
         """What the walk waits for now."""
         return self._task()
+
+    @property
+    def wanted(self) -> Limits | None:
+        """What the measured step at hand is held against; None where an overload is wanted."""
+        return self._attempt.limits if isinstance(self._attempt, Attempt) else None
 
     @property
     def operator(self) -> str:
@@ -158,8 +177,20 @@ class Walk:
 
     def _unmet(self, item: Act | Step) -> list[Act | Step]:
         """What `item` itself needs and what does not stand."""
-        names = [name for name in needs_of(item) if name not in self._standing]
+        names = [name for name in self._needs_now(item) if name not in self._standing]
         return [self._acts.get(name) or self._steps[name] for name in names]
+
+    def _needs_now(self, item: Act | Step) -> tuple[str, ...]:
+        """What `item` needs: where a ghost is to be told from a feed, the meter's low input."""
+        names = needs_of(item)
+        if item.id not in self._ghosts or item.walk not in self._lows:
+            return names
+        low = self._lows[item.walk]
+        return tuple(low if self._is_high_input(name) else name for name in names)
+
+    def _is_high_input(self, name: str) -> bool:
+        act = self._acts.get(name)
+        return act is not None and act.input == "high"
 
     def _is_out_of_reach(self, item: Act | Step) -> bool:
         """Whether it waits for a step that has been given up."""
@@ -221,7 +252,16 @@ class Walk:
     def _try(self, step: Step, interval_ns: int) -> Attempt | LongRun:
         if step.log is not None:
             return LongRun(step, step.log, interval_ns)
-        return Attempt(step, interval_ns, self._limits(step), self._null(step.subtract))
+        against = self._against(step)
+        return Attempt(
+            step,
+            interval_ns,
+            against.limits if against else self._limits(step),
+            self._null(step.subtract),
+            against=against,
+            input_mode=self._input if against else step.input,
+            not_before_ns=self._not_before_ns(step),
+        )
 
     def _meter_of(self, step: Step) -> str:
         """The meter whose readings count at a step."""
@@ -249,6 +289,32 @@ class Walk:
         percent, _ = units.parse_amount(f"{expect.near.percent} %")
         width = max(within, abs(middle) * percent / 100)
         return Limits(middle - width, middle + width, unit)
+
+    def _against(self, step: Step) -> Against | None:
+        """What the circuit wants of a terminal, from the supply as this visit has measured it."""
+        wanted = step.expect.class_ if step.expect else None
+        if wanted is None or self._wired is None:
+            return None
+        supply_v = self._supply_v(wanted)
+        return self._wired.against(wanted, supply_v, self._input)
+
+    def _supply_v(self, wanted: ClassAt) -> Decimal:
+        if self._wired is None:
+            raise AssertionError("a terminal without a circuit")
+        name = self._supplies[self._wired.supply_of(wanted)]
+        base = self._outcomes[name].estimate
+        if base is None:
+            raise ValueError(f"step {name}: has given no value")
+        return units.convert(base.value, base.unit, "V").quantize(_SUPPLY_DIGIT)
+
+    def _not_before_ns(self, step: Step) -> int:
+        """When what the acts before a step have set in motion has come to rest."""
+        rests = [0]
+        for name in step.needs:
+            act, standing = self._acts.get(name), self._standing.get(name)
+            if act is not None and standing is not None and standing.at.boot == self._at.boot:
+                rests.append(standing.at.boot_ns + units.parse_duration_ns(act.takes))
+        return max(rests)
 
     def _null(self, name: str | None) -> Estimate | None:
         return None if name is None else self._outcomes[name].estimate
@@ -351,6 +417,7 @@ class Walk:
         if isinstance(attempt, LongRun):
             self._report(attempt)
         step, self._attempt = attempt.step, None
+        outcome = self._tell_ghost(step, outcome)
         opened = attempt.opened_seq if attempt.opened_seq is not None else self._seq
         self._conclude(step, outcome, {"opened": opened, "source": step.source})
         if outcome.verdict is Verdict.UNDECIDED and "null" in outcome.facts and step.subtract:
@@ -361,6 +428,28 @@ class Walk:
         for body in log.reports:
             self._claim("log", body)
         log.reports.clear()
+
+    def _tell_ghost(self, step: Step, outcome: Outcome) -> Outcome:
+        """Keep what may be a ghost until its second reading, which says where the volts are from.
+
+        Source: what is fed stands at low input impedance as well, a ghost falls to nought, and what
+        comes through a diode stays in between or rises (nodal analysis; common practice).
+        """
+        wanted = step.expect.class_ if step.expect else None
+        if wanted is None or outcome.estimate is None or self._wired is None:
+            return outcome
+        estimate = outcome.estimate
+        volts = units.convert(estimate.value, estimate.unit, "V")
+        if outcome.asks_low:
+            self._ghosts[step.id] = volts
+            return outcome
+        high_v = self._ghosts.pop(step.id, None)
+        if high_v is None:
+            return outcome
+        origin = self._wired.origin(wanted, high_v, volts, self._supply_v(wanted))
+        return outcome._replace(
+            facts=outcome.facts | {"at high": f"{high_v:f} V", "origin": origin}
+        )
 
     def _conclude(self, step: Step, outcome: Outcome, more: dict[str, object]) -> None:
         number = self._counts.get(step.id, 0) + 1
@@ -448,9 +537,15 @@ class Walk:
         if failed:
             self._claim("act", body | {"outcome": "failed", "why": "; ".join(failed)})
             self._void(act.fail_voids, f"{act.title}: {'; '.join(failed)}")
+            if act.input == "low":
+                self._leave_ghosts(event.by)
             return
         self._standing[act.id] = _Standing(event.at, dict(event.answers))
         self._answers[act.id] = dict(event.answers)
+        if act.state is not None and self._wired is not None:
+            self._wired.enter(act.state)
+        if act.input is not None:
+            self._input = act.input
         self._claim("act", body | {"outcome": "stands"})
         if self._aim == act.id:
             self._aim = None
@@ -458,6 +553,13 @@ class Walk:
         self._void([*act.voids, *ended], f"{act.title}, as declared")
         if act.offered_after:
             self._standing.pop(act.id, None)  # a repair is done once for each time it is chosen
+
+    def _leave_ghosts(self, by: str) -> None:
+        """A meter without a low input cannot tell a ghost from a feed: not tested, and why."""
+        for step in list(self._ghosts):
+            del self._ghosts[step]
+            why = "may be a ghost, and there was no low input impedance to repeat it with"
+            self._give_up(step, by, why, by)
 
     def _check_answers(self, act: Act, answers: Mapping[str, str]) -> str | None:
         fields = {question.field for question in act.ask}
@@ -528,10 +630,13 @@ class Walk:
         if refusal is not None or step is None:
             self._refuse(event.step, refusal or "not a step of this procedure")
             return
-        verdict = Verdict.PASS if event.answer in step.accept else Verdict.FAIL
+        accept = step.accept
+        if step.follows is not None and self._wired is not None:
+            accept = self._wired.accepted(step.follows)
+        verdict = Verdict.PASS if event.answer in accept else Verdict.FAIL
         facts: dict[str, object] = {
             "answer": event.answer,
-            "limit": {"accept": list(step.accept)},
+            "limit": {"accept": list(accept)},
             "source": step.source,
         }
         self._conclude(step, Outcome(verdict, "", facts), {})
@@ -580,13 +685,16 @@ class Walk:
         attempt = self._attempt
         if attempt is not None and attempt.is_open and attempt.step.id == event.step:
             self._end(attempt.lapse("given up"))
-        self._limited[event.step] = event.reason
+        self._give_up(event.step, event.by, event.reason, event.agreed_with)
+
+    def _give_up(self, step: str, by: str, why: str, agreed: str) -> None:
+        self._limited[step] = why
         body: dict[str, object] = {
-            "step": event.step,
-            "by": event.by,
+            "step": step,
+            "by": by,
             "verdict": Verdict.NOT_TESTED.value,
-            "why": event.reason,
-            "agreed": event.agreed_with,
+            "why": why,
+            "agreed": agreed,
         }
         self._claim("limitation", body)
 

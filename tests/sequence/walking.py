@@ -22,7 +22,7 @@ from metercap.sequence.event import (
     Restarted,
     TakenOver,
 )
-from metercap.sequence.rehearse import answers_as_asked
+from metercap.sequence.played import answers_as_asked
 from metercap.sequence.walk import Walk
 
 if TYPE_CHECKING:
