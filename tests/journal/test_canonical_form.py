@@ -1,14 +1,19 @@
 from __future__ import annotations
 
 import json
+from typing import TYPE_CHECKING
 
 import pytest
+import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
 from metercap.errors import JournalError
 from metercap.journal import canonical
 from metercap.model import Status
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]))
 VALUES = st.recursive(
@@ -113,3 +118,52 @@ def test_another_spelling_is_not_read(data: bytes) -> None:
 
 def test_our_own_enumerations_are_written_as_their_text() -> None:
     assert canonical.dumps({"status": Status.OVER}) == b'{"status":"over"}'
+
+
+ASCII = st.text(st.characters(max_codepoint=0x7F), max_size=8)
+NEAR = st.sampled_from(
+    ["", "\ud7ff", "\ue000", "\uffff", "\U00010000", "\U0010ffff", "\x7f", "\x1f"]
+)
+OBJECTS = st.dictionaries(
+    ASCII | NEAR,
+    st.recursive(
+        st.none() | st.booleans() | st.integers(-(10**17), 10**17) | ASCII | NEAR | st.floats(),
+        lambda inner: st.lists(inner, max_size=3) | st.dictionaries(ASCII | NEAR, inner),
+        max_leaves=6,
+    ),
+)
+
+
+@given(VALUES | OBJECTS)
+def test_the_short_way_writes_what_the_definition_writes(value: object) -> None:
+    """The oracle is the rfc8785 package; a value that is not in the form is refused by both."""
+    try:
+        data = canonical.dumps(value)
+    except JournalError:
+        return
+    assert data == rfc8785.dumps(value)  # type: ignore[arg-type]
+
+
+@given(
+    (VALUES | OBJECTS).map(lambda value: json.dumps(value, separators=(",", ":")).encode())
+    | st.builds(
+        lambda value, at, change: change_at(rfc8785.dumps(value), at, change),
+        st.dictionaries(ASCII, ASCII | st.integers(-9, 9), min_size=1),
+        st.integers(0, 60),
+        st.sampled_from([b"", b" ", b"0", b"-", b".5", b"e1", b"\\u0041", b"[", b"{", b'"', b","]),
+    )
+)
+def test_the_short_way_reads_what_step_by_step_is_read(data: bytes) -> None:
+    assert answer(canonical.loads, data) == answer(canonical._read, data)
+
+
+def change_at(data: bytes, at: int, change: bytes) -> bytes:
+    place = at % (len(data) + 1)
+    return data[:place] + change + data[place + (not change) :]
+
+
+def answer(read: Callable[[bytes], object], data: bytes) -> object:
+    try:
+        return read(data)
+    except JournalError as error:
+        return str(error)
