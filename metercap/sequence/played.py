@@ -113,5 +113,8 @@ class Played:
             return None, units.parse_amount(step.expect.top or "1 MOhm" if step.expect else "")[1]
         low, high = limits.low, limits.high
         if low is not None and high is not None:
-            return (low + high) / 2, limits.unit
+            # A band that the supply lies in is about the supply: all its voltages fit together.
+            volts = self._supply_v.values() if limits.unit == "V" else ()
+            found = next((one for one in volts if low <= one <= high), (low + high) / 2)
+            return found, limits.unit
         return (high * _SHARE if high is not None else (low or Decimal(1)) * 3), limits.unit
