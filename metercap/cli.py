@@ -35,7 +35,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-drivers_app = typer.Typer(help="Meter descriptions: list, check, decode.", rich_markup_mode=None)
+drivers_app = typer.Typer(
+    help="Meter descriptions: list, check, decode, record, infer.", rich_markup_mode=None
+)
 procedures_app = typer.Typer(help="Test sequences: list, show, check.", rich_markup_mode=None)
 device_app = typer.Typer(help="This recorder's key: show, request, enrol.", rich_markup_mode=None)
 firm_app = typer.Typer(help="The firm's root key, kept off line.", rich_markup_mode=None)
@@ -958,6 +960,66 @@ def _lines_of_stdin() -> Iterator[str]:
     for line in sys.stdin.buffer:
         if text := line.decode("ascii", "backslashreplace").strip():
             yield text
+
+
+@drivers_app.command("record")
+def drivers_record(
+    address: str,
+    out: Annotated[Path, typer.Option(help="The file of samples to write.")],
+    notify: Annotated[str | None, typer.Option(help="The characteristic that sends.")] = None,
+) -> None:
+    """Make labelled frames of a meter that no driver knows, by typing what its display shows."""
+    import asyncio
+
+    from metercap.labelling import find_notify, record_samples
+    from metercap.link.bluetooth import Radio
+
+    async def record() -> tuple[str, int]:
+        async with Radio() as radio:
+            source = notify or await find_notify(radio, address)
+            return source, await record_samples(radio, address, source, out, _print)
+
+    source, count = asyncio.run(record())
+    _print(f"{count} samples in {out}. Then: metercap drivers infer {out} --notify {source}")
+
+
+@drivers_app.command("infer")
+def drivers_infer(
+    samples: Path,
+    out: Annotated[Path | None, typer.Option(help="The driver file to write.")] = None,
+    notify: Annotated[str | None, typer.Option(help="The characteristic that sends.")] = None,
+) -> None:
+    """Propose a description from labelled frames: a CSV file with the columns hex and shown."""
+    from metercap.meter.infer import infer, parse_samples
+    from metercap.terminal import printable
+
+    path = out or samples.with_suffix(".toml")
+    read = parse_samples(_read_text(samples), str(samples))
+    found = infer(read, path.stem, notify) if notify else infer(read, path.stem)
+    told = {
+        "left out": found.left_out,
+        "open": found.ambiguous,
+        "record next": found.next_states,
+    }
+    for heading, lines in told.items():
+        for line in lines:
+            _print(f"{heading}: {printable(line)}")
+    if found.driver_text is None:
+        _print(f"cannot: {printable(found.reason or 'nothing reads these samples')}")
+        raise typer.Exit(_NO)
+    _write_new(path, found.driver_text)
+    _print(
+        f"{path}: reads every sample but those left out; prove it: metercap drivers check {path}"
+    )
+
+
+def _write_new(path: Path, text: str) -> None:
+    """Write a file that is not there yet; raises OperatorError where it is."""
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise OperatorError(f"{path}: cannot be written: {error.strerror}") from error
 
 
 @procedures_app.callback()

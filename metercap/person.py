@@ -6,25 +6,18 @@ A deed is the kind and body of a journal entry; whether it is accepted is for th
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
-import os
-import sys
-import threading
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple, Protocol
 
 from metercap.errors import OperatorError
+from metercap.keyboard import Keyboard
 from metercap.procedure.description import Act, Procedure
 from metercap.sequence.effect import Ask, Signal
 from metercap.sequence.played import answers_as_asked
 from metercap.sequence.walk import AGAIN, FINISH_LOG
 from metercap.terminal import Board, printable
 
-try:
-    import termios
-except ImportError:  # not a POSIX system: what was typed too early may count there
-    termios = None  # type: ignore[assignment]
 NOT_TESTED = "not tested"
 
 
@@ -145,6 +138,9 @@ class ScriptedPerson:
         return Deed("begin", {"step": ask.id})
 
 
+_ABANDON = "q"
+
+
 class _Abandoned(Exception):
     """The person typed that the job ends here."""
 
@@ -160,53 +156,22 @@ class TypingPerson:
         self._procedure = procedure
         self._board = board
         self._say = board.say
-        self._typed: asyncio.Queue[str | None] = asyncio.Queue()
-        self._is_at_terminal = sys.stdin.isatty()
+        self._keyboard = Keyboard()
         self._begun = ""
-        if self._is_at_terminal and termios is not None:
-            termios.tcflush(sys.stdin, termios.TCIFLUSH)
-        loop = asyncio.get_running_loop()
-
-        def read() -> None:
-            # Read past Python's own buffer: a thread that waits inside it would abort the
-            # interpreter when that shuts down.
-            rest = b""
-            while data := os.read(sys.stdin.fileno(), 4096):
-                *lines, rest = (rest + data).split(b"\n")
-                for line in lines:
-                    loop.call_soon_threadsafe(self._typed.put_nowait, _decoded(line))
-            if rest:
-                loop.call_soon_threadsafe(self._typed.put_nowait, _decoded(rest))
-            loop.call_soon_threadsafe(self._typed.put_nowait, None)
-
-        def until_closed() -> None:
-            with contextlib.suppress(OSError, RuntimeError):  # terminal gone; loop already closed
-                read()
-
-        threading.Thread(target=until_closed, daemon=True, name="keyboard").start()
         self._say("Answer by number, or in words where no numbers are shown, then Enter.")
         self._say("q at any question abandons the job; n at a step leaves it not tested.")
 
     async def _line(self) -> str:
-        typed = await self._typed.get()
+        typed = await self._keyboard.line()
         if typed is None:
-            self._typed.put_nowait(None)
             raise OperatorError("keyboard: closed while something was asked")
-        if typed == "q":
+        if typed == _ABANDON:
             raise _Abandoned
         return typed
 
-    def _let_go(self) -> None:
-        """Drop what was typed before there was a question; only a q counts at any time."""
-        while self._is_at_terminal and not self._typed.empty():
-            typed = self._typed.get_nowait()
-            if typed in {None, "q"}:
-                self._typed.put_nowait(typed)
-                return
-
     async def answer(self, ask: Ask) -> Deed:
         """Put the question, and read what is typed."""
-        self._let_go()
+        self._keyboard.let_go(_ABANDON)
         try:
             return await self._answer(ask)
         except _Abandoned:
@@ -295,7 +260,3 @@ class TypingPerson:
                 return NOT_TESTED
             found = printable(typed)
             self._say(f"    found {found!r}, expected a number from 1 to {len(options)}", "red")
-
-
-def _decoded(line: bytes) -> str:
-    return line.decode("utf-8", "replace").strip()
