@@ -9,14 +9,19 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from bench.verify import PROCEDURE, make_rows
 from cli.command import Answer, metercap_
+from cryptography.hazmat.primitives.serialization import Encoding
 from record.authority import OpensslAuthority
 
+from metercap import clock as clock_of_this_machine
+from metercap import device, firm, records
 from metercap.journal import entry
 from metercap.journal.entry import Draft
 from metercap.journal.store import Journal
+from metercap.record import certificate
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import datetime
 
 
 @pytest.fixture
@@ -35,9 +40,16 @@ def data(tmp_path: Path) -> Path:
 @pytest.fixture
 def keys(tmp_path: Path) -> Path:
     """The folder of a firm's root key."""
-    folder = tmp_path / "stick"
-    done("firm", "root", "Example Electrical", "--keys", folder)
+    return firm_in(tmp_path / "stick")
+
+
+def firm_in(folder: Path) -> Path:
+    firm.make_root(folder, "Example Electrical", 1, now())
     return folder
+
+
+def now() -> datetime:
+    return records.date_of(clock_of_this_machine.now())
 
 
 def done(*arguments: object) -> Answer:
@@ -47,7 +59,17 @@ def done(*arguments: object) -> Answer:
 
 
 def enrolled(data: Path, keys: Path) -> Path:
-    """Enrol the recorder; its root certificate."""
+    """Enrol the recorder without the command line, which takes its time; its root certificate."""
+    own = device.open_device(data, "bench")
+    request = certificate.make_request(own.key, "bench").public_bytes(Encoding.PEM)
+    found = firm.certify(keys, request, "devices", 900, 2, now())
+    root = device.read_certificate(keys / "root.pem")
+    device.enrol(data, own, found, root)
+    (data / "own.pem").write_bytes(found.public_bytes(Encoding.PEM))
+    return keys / "root.pem"
+
+
+def enrolled_by_command(data: Path, keys: Path) -> Path:
     request, own = data / "request.csr", data / "own.pem"
     done("device", "request", "--out", request, "--data", data)
     done("firm", "sign", request, "--keys", keys, "--out", own)
@@ -99,11 +121,14 @@ def test_a_recorder_makes_its_key_and_keeps_it_to_itself(data: Path) -> None:
     assert "found mode 0640, expected 0600" in refused
 
 
-def test_a_record_is_nobodys_until_the_recorder_is_enrolled(data: Path, keys: Path) -> None:
+def test_a_record_is_nobodys_until_the_recorder_is_enrolled(data: Path, tmp_path: Path) -> None:
+    keys = tmp_path / "firm"
+    made = done("firm", "root", "Example Electrical", "--keys", keys)
+    assert "root-key.pem: keep it off line" in made.out
     found = report(exported(data), "--root", keys / "root.pem")
     assert (found["status"], found["exit"]) == ("UNTRUSTED", 6)
     assert found["reasons"][-1] == "integrity holds, identity does not"
-    root = enrolled(data, keys)
+    root = enrolled_by_command(data, keys)
     assert "Example Electrical" in done("device", "show", "--data", data).out
     found = report(exported(data), "--root", root)
     assert (found["status"], found["exit"]) == ("VALID_WITH_RESERVATIONS", 1)
@@ -135,7 +160,7 @@ def test_only_the_firms_own_certificate_for_this_key_is_taken(
         *("firm", "sign", request, "--keys", keys, "--out", tmp_path / "person.pem"),
         *("--role", "engineers"),
     )
-    done("firm", "root", "Example Electrical", "--keys", tmp_path / "other")
+    firm_in(tmp_path / "other")
     done("firm", "sign", request, "--keys", tmp_path / "other", "--out", tmp_path / "false.pem")
     other_data = tmp_path / "data-2"
     done("device", "request", "--out", tmp_path / "2.csr", "--data", other_data)
@@ -212,8 +237,8 @@ def test_an_engineer_approves_with_a_key_of_their_own(
     done("device", "request", "--out", tmp_path / "p.csr", "--data", person)
     own = tmp_path / "p.pem"
     done("firm", "sign", tmp_path / "p.csr", "--keys", keys, "--out", own, "--role", "engineers")
-    device = metercap_("approve", record, "--key", data / "key.pem", "--certificate", own)
-    assert device.complaint.endswith("for another key than that in " + str(data / "key.pem"))
+    other = metercap_("approve", record, "--key", data / "key.pem", "--certificate", own)
+    assert other.complaint.endswith("for another key than that in " + str(data / "key.pem"))
     as_device = ("approve", record, "--key", data / "key.pem", "--certificate")
     assert metercap_(*as_device, data / "own.pem").complaint.endswith(
         "not a certificate of engineers"
@@ -231,7 +256,7 @@ def test_what_the_firm_withdraws_no_longer_counts(data: Path, keys: Path, tmp_pa
     done("firm", "revoke", data / "own.pem", "--keys", keys)
     found = report(record, "--root", root, "--crl", keys / "revoked.pem")
     assert (found["exit"], "certificate revoked 20" in found["reasons"][0]) == (6, True)
-    done("firm", "root", "Example Electrical", "--keys", tmp_path / "other")
+    firm_in(tmp_path / "other")
     wrong = metercap_(
         "verify", record, "--root", tmp_path / "other" / "root.pem", "--crl", keys / "revoked.pem"
     )
