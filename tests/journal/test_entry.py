@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,6 +10,11 @@ from metercap.errors import JournalError
 from metercap.journal import canonical, entry, merkle
 from metercap.journal.entry import Draft
 from metercap.model import Instant
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from metercap.journal.entry import Head
 
 AT = Instant(1_795_000_000_123_456_789, 50_000_000_001, "boot-a", synced=True)
 DRAFT = Draft(3, "frame", AT, {"raw": "00ff"})
@@ -105,6 +112,65 @@ def test_a_head_is_read_strictly(old: bytes, new: bytes, message: str) -> None:
         entry.read_entry(ROW.head.replace(old, new), ROW.body)
     assert message in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def answer(read: Callable[[bytes], Head], data: bytes) -> object:
+    try:
+        return read(data)
+    except JournalError as error:
+        return str(error)
+
+
+PIECES = [
+    b"",
+    b"0",
+    b"1",
+    b"-",
+    b"a",
+    b"F",
+    b'"',
+    b"\\",
+    b" ",
+    b",",
+    b"9" * 16,
+    b"\n",
+    b"Z",
+    b"\xc3\xa9",
+]
+
+
+@given(
+    st.integers(0, len(ROW.head)),
+    st.integers(0, 3),
+    st.sampled_from(PIECES),
+    st.sampled_from(["boot-a", "", '"', "\\", "a b", "\u00e9", "[", "]"]),
+)
+def test_a_head_is_read_at_once_as_it_is_read_step_by_step(
+    at: int, less: int, piece: bytes, boot: str
+) -> None:
+    draft = DRAFT._replace(at=AT._replace(boot=boot))
+    head = entry.write_row("pi-0007", 7, b"\xab" * 32, 2, draft).head
+    changed = head[:at] + piece + head[at + less :]
+    for data in (head, changed):
+        assert answer(entry.read_head, data) == answer(entry._read_head, data)
+
+
+@pytest.mark.parametrize(
+    "utc",
+    [
+        "2026-02-30T00:00:00",
+        "2026-01-01T24:00:00",
+        "0000-01-01T00:00:00",
+        "2026-01-01T00:00:60",
+        "2026-W01-1T00:00:00",
+        "2026-01-01-00:00:00",
+    ],
+)
+def test_a_time_that_is_none_is_not_read(utc: str) -> None:
+    data = ROW.head.replace(b"2026-11-18T11:06:40", utc.encode())
+    found = answer(entry.read_head, data)
+    assert isinstance(found, str)
+    assert found == answer(entry._read_head, data)
 
 
 def test_a_head_keeps_to_its_body() -> None:
