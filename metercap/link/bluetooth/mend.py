@@ -38,6 +38,22 @@ async def find_linked() -> set[str]:
         bus.disconnect()
 
 
+async def find_adapter() -> str | None:
+    """Find the first adapter that is on ("hci0"), asking the service now; None where none is.
+
+    The client library goes on choosing one that was there before the service died. Raises as
+    `forget` does.
+    """
+    bus = await _connect()
+    try:
+        objects = await _objects(bus)
+    finally:
+        bus.disconnect()
+    on = (p for p, held in objects.items() if _ADAPTER in held and held[_ADAPTER]["Powered"].value)
+    path = min(on, default=None)
+    return None if path is None else path.rsplit("/", 1)[-1]
+
+
 async def forget(address: str) -> bool:
     """Let the service drop all that it holds of a meter; whether there was anything.
 

@@ -178,7 +178,12 @@ class Radio:
         library cannot stop one whose start was cut off, and the service would go on scanning for
         it. Cancelled again, it is left so.
         """
-        scanner = BleakScanner(on_advertisement, backend=self.scanner_backend)
+        name = await self._find_adapter()
+        scanner = BleakScanner(
+            on_advertisement,
+            bluez={} if name is None else {"adapter": name},
+            backend=self.scanner_backend,
+        )
         start = asyncio.ensure_future(scanner.start())
         try:
             await asyncio.shield(start)
@@ -191,6 +196,14 @@ class Radio:
                     start.cancel()
             if not start.cancelled() and start.exception() is None:
                 await scanner.stop()
+
+    async def _find_adapter(self) -> str | None:
+        """Find the adapter that is on; None leaves it to the library, which says so if none is."""
+        if not self.can_mend:
+            return None
+        with contextlib.suppress(*FAILURES, LinkError):
+            return await mend.find_adapter()
+        return None
 
     def _hear(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
         for ear in tuple(self.ears):
@@ -241,7 +254,8 @@ class Radio:
         if not self.is_platform:
             return []
         linked = await mend.find_linked()
-        adapter = await BleakAdapter.get()
+        name = await self._find_adapter()
+        adapter = await BleakAdapter.get(bluez={} if name is None else {"adapter": name})
         devices = await adapter.get_connected_devices()
         return [device for device in devices if device.address.upper() in linked]
 
