@@ -10,13 +10,13 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from metercap.derive import derive
 from metercap.errors import JournalError
 from metercap.journal import canonical, entry, merkle
 from metercap.record import certificate, checkpoints, container, seal, signing, trust
+from metercap.record.clock_step import clock_steps
 from metercap.record.refusal import (
     ALTERED,
     EXITS,
@@ -41,12 +41,6 @@ if TYPE_CHECKING:
 
 AHEAD_S = 60
 """No entry may be later than the time-stamp over it by more than a minute (common practice)."""
-
-STEP_S_NS = 500_000_000
-"""Wall and boot clock may differ by half a second between two entries before it counts."""
-
-SLEW_PER_MILLION = 500
-"""A wall clock that is being steered runs at most 500 millionths fast or slow (adjtimex(2))."""
 
 _REQUIRED = ("job.json", "heads.jsonl", "bodies.jsonl", "procedure.json", "readme.txt")
 _SUM = re.compile(rb"([0-9a-f]{64})  ([a-z0-9][a-z0-9._-]{0,63})")
@@ -645,7 +639,7 @@ def _reservations(chain: _Range, opening: Opening, outcome: Outcome) -> list[str
             f"clock not synchronised in {unsynced} of {len(chain.own)} entries: "
             "dates are the recorder's own"
         )
-    found += _clock_steps(chain.heads)
+    found += clock_steps(chain.heads)
     untested = [
         f"{step!a}"[1:-1]
         for step, row in sorted(outcome.steps.items())
@@ -664,27 +658,6 @@ def is_mixed(text: str) -> bool:
     kinds = {unicodedata.name(char, "").split(" ")[0] for char in text if char.isalpha()}
     unseen = any(unicodedata.category(char).startswith("C") for char in text)
     return unseen or len(kinds & _ALIKE) > 1
-
-
-def _clock_steps(heads: Sequence[Head]) -> list[str]:
-    """Name each place where the wall clock jumped against the clock that nobody can set."""
-    found = []
-    for before, after in pairwise(heads):
-        wall_ns = after.at.utc_ns - before.at.utc_ns
-        if before.at.boot != after.at.boot:
-            if wall_ns < 0:
-                found.append(f"wall clock earlier after the restart before entry {after.seq}")
-            continue
-        boot_ns = after.at.boot_ns - before.at.boot_ns
-        step_ns = wall_ns - boot_ns
-        if abs(step_ns) > STEP_S_NS + abs(boot_ns) * SLEW_PER_MILLION // 1_000_000:
-            sign = "-" if step_ns < 0 else "+"
-            tenths = abs(step_ns) // 100_000_000
-            found.append(
-                f"wall clock stepped by {sign}{tenths // 10}.{tenths % 10} s "
-                f"before entry {after.seq}"
-            )
-    return found
 
 
 def _claims(chain: _Range) -> list[Entry]:
