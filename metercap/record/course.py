@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 
-from metercap.model import Instant
+from metercap.journal.entry import Entry
 from metercap.record.told import Job, Told, rows_of
 from metercap.record.wording import (
     date_text,
@@ -44,18 +44,18 @@ def papers(body: Mapping[str, object]) -> str:
     return f"{name}: {plain(body.get('papers'))}{due}{why}"
 
 
-def breaks(job: Job) -> Iterator[tuple[Instant, str]]:
+def breaks(job: Job) -> Iterator[tuple[Entry, str]]:
     """Tell of lost links, lost frames, restarts and changes of person."""
     for found in job.entries:
         body = found.body
         if found.kind == "link" and body.get("up") is not True:
-            yield found.at, f"link to {plain(body.get('meter'))} lost: {plain(body.get('reason'))}"
+            yield found, f"Link to {plain(body.get('meter'))} lost: {plain(body.get('reason'))}"
         elif found.kind == "loss":
-            yield found.at, f"frames lost: {plain(body.get('count', 'unknown number'))}"
+            yield found, f"Frames lost: {plain(body.get('count', 'unknown number'))}"
         elif found.kind == "restart":
-            yield found.at, "the recorder started again"
+            yield found, "The recorder started again"
         elif found.kind == "operator":
-            yield found.at, f"{plain(body.get('by'))} took over"
+            yield found, f"{plain(body.get('by'))} took over"
 
 
 def _act(job: Job, body: Mapping[str, object]) -> Words:
@@ -144,8 +144,7 @@ def _said(body: Mapping[str, object]) -> str:
 def course(job: Job) -> Iterator[tuple[str, str, str]]:
     """Everything that was claimed or broke off, in order: time, lead and text."""
     rows = [(told.seq, told.at, words(job, told)) for told in job.told]
-    seqs = {id(found.at): found.seq for found in job.entries}
-    rows += [(seqs[id(at)], at, ("", f"{text[0].upper()}{text[1:]}.")) for at, text in breaks(job)]
+    rows += [(found.seq, found.at, ("", f"{text}.")) for found, text in breaks(job)]
     day = ""
     for _, at, (lead, text) in sorted(rows, key=lambda row: row[0]):
         date, time = date_text(at).split(" ")

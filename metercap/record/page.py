@@ -15,9 +15,9 @@ NATURE = (
         "statutory form wants from a dedicated instrument."
     ),
     (
-        "A meter reading never proves that a conductor is dead. Only a person does that, on the spot, "
-        "with a voltage indicator that was proved before and after; what the person declared is quoted "
-        "here as a declaration, and nothing more."
+        "A meter reading never proves that a conductor is dead. Only a person does that, on the "
+        "spot, with a voltage indicator that was proved before and after; what the person declared "
+        "is quoted here as a declaration, and nothing more."
     ),
 )
 HEADS = {
@@ -84,12 +84,12 @@ LAYOUT = rb"""
 = #d.head.notices
 #if d.notices.len() == 0 [#d.none]
 #for notice in d.notices [
-  #block(above: 0.75em, below: 0.5em, sticky: true, strong(notice.at(0)))
-  #list(marker: [\u{2013}], spacing: 0.4em, ..notice.at(1))
+  #block(above: 0.65em, below: 0.45em, sticky: true, strong(notice.at(0)))
+  #small(list(marker: [\u{2013}], spacing: 0.4em, ..notice.at(1)))
 ]
 
 = #d.head.cautions
-#list(marker: [\u{2013}], spacing: 0.4em, ..d.cautions)
+#small(list(marker: [\u{2013}], spacing: 0.4em, ..d.cautions))
 
 = #d.head.results
 #table(
@@ -123,7 +123,7 @@ LAYOUT = rb"""
   #block(above: 0.55em, below: 0.6em, sticky: true, small(faint[#step.do #step.source]))
   #if step.caution != "" [#small[#parbreak()#step.caution]]
   #for attempt in step.attempts [
-    #block(breakable: false, width: 100%, above: 0.9em)[
+    #block(breakable: false, width: 100%, above: 1.2em)[
       #heading(level: 3)[#attempt.title #h(0.3em) #verdict(attempt.verdict) #h(0.3em)
         #strong(attempt.value) #if attempt.limit != "" [#faint[(#attempt.limit)]]]
       #if attempt.why != "" [#block(above: 0.2em, below: 0.4em, attempt.why)]
@@ -168,18 +168,18 @@ def checking(name: str, entries: str, root: str) -> list[tuple[str, str]]:
     return [
         (
             (
-                "This document is a rendering. The record that it stands in, or beside, rules: a ZIP "
-                f"file by the name of {name}, which holds every frame as the meter sent it, every "
-                "declaration, the procedure and this document, under a signature. Its readme.txt "
-                "explains all of it. Get the firm's root certificate (root.pem) from the firm, not "
-                "from the record."
+                "This document is a rendering. What rules is the record that it stands in: a ZIP "
+                f"file, {name}, which holds every frame as the meter sent it, every declaration, "
+                "the procedure and this document, under a signature. Its readme.txt explains all "
+                "of it. Get the firm's root certificate (root.pem) from the firm, not from the "
+                "record."
             ),
             "",
         ),
         (
             (
-                "1. Unpack the record into an empty directory, and compare this document with the one "
-                "inside."
+                "1. Unpack the record into an empty directory, and compare this document with the "
+                "one inside."
             ),
             f"unzip {name}\ncmp report.pdf THIS-DOCUMENT.pdf",
         ),
@@ -207,25 +207,24 @@ def checking(name: str, entries: str, root: str) -> list[tuple[str, str]]:
         ),
         (
             (
-                "5. The log of the recorder, of which this job is entries "
-                f"{entries}, had this Merkle root (RFC 6962) when the "
-                "job was closed. The second line of checkpoint.txt is its size, the third this root in "
-                "base64."
+                f"5. The record holds entries {entries} of the recorder's log. After the last of "
+                "them the log had this Merkle root (RFC 6962); checkpoint.txt has its size in the "
+                "second line and the root in the third, in base64."
             ),
             root,
         ),
         (
             (
-                "With our program, all of this, each reading and each verdict is worked out again from "
-                "the frames:"
+                "With our program, all of this is checked, and each reading and each verdict is "
+                "worked out again from the frames:"
             ),
             f"metercap verify {name} --root root.pem",
         ),
         (
             (
                 "Letters that the font of this document lacks, or that would turn the direction of "
-                "writing, stand as \\u{...} with their Unicode number; the record holds them as they "
-                f"were. Set with typst {TYPST} as PDF/A-3a and PDF/UA-1."
+                "writing, stand as \\u{...} with their Unicode number; the record holds them as "
+                f"they were. Set with typst {TYPST} as PDF/A-3a and PDF/UA-1."
             ),
             "",
         ),

@@ -36,7 +36,7 @@ from metercap.record.wording import (
 
 STANDARDS = ("a-3a", "ua-1")
 _MOST_DRAWN = 500  # a finer picture than this shows nothing more on paper
-_MOST_LINES = 6  # of one kind on the first pages; the rest stands in the course of the visit
+_MOST_LINES = 9  # of one kind on the first pages; the rest stands in the course of the visit
 _FAILING = frozenset({"fail", "conditional fail"})
 _HOLDING = frozenset({"pass", "conditional pass"})
 
@@ -229,7 +229,7 @@ def _notices(job: Job) -> Iterator[tuple[str, list[str]]]:
         found = job.of_kind(kind)
         yield head, [f"{time_text(told.at)}  {words(job, told)[1]}" for told in found]
     yield "Tries without a verdict", [line(job, told) for told in job.told if _is_undecided(told)]
-    yield "Interruptions", [f"{time_text(at)}  {text}" for at, text in breaks(job)]
+    yield "Interruptions", [f"{time_text(found.at)}  {text}." for found, text in breaks(job)]
     yield "Clock", _clock_doubts(job)
 
 
@@ -321,7 +321,7 @@ def _attempt(job: Job, told: Told) -> dict[str, object]:
         "why": signs(body.get("why", "")),
         "svg": svg,
         "alt": alt,
-        "lines": [*_sentences(body), _clock_at(job, told)],
+        "lines": [*_sentences(body), *_legend(job.points.get(told.seq)), _clock_at(job, told)],
         "days": [
             f"{plain(day.body.get('day'))}: {log_text(day.body, day.body.get('unit'))}"
             for day in job.of_kind("log")
@@ -349,13 +349,19 @@ def _sentences(body: Mapping[str, object]) -> Iterator[str]:
         if likely is not None:
             yield f"Probability that the true value is within: {likely} (JCGM 106:2012)."
     if "function" in body:
-        breaks = f"; the contact broke {body['breaks']} times" if body.get("breaks") else ""
         limit = body.get("accuracy")
-        yield plain(f"Meter function {body['function']}, limit of error {limit}{breaks}.")
+        yield plain(f"Meter function {body['function']}, limit of error {limit}.")
+    if body.get("breaks"):
+        yield plain(f"Breaks of contact: {body['breaks']}.")
     if "answer" in body:
         yield "Seen and answered by the person; no meter was asked."
     if body.get("caution"):
         yield f"Caution: {_stopped(signs(body['caution']))}"
+
+
+def _legend(readings: Readings | None) -> Iterator[str]:
+    if readings is not None and any(point.value is None for point in readings.points):
+        yield "Triangles at the top of the picture are readings over the range."
 
 
 def _clock_at(job: Job, told: Told) -> str:
