@@ -18,10 +18,20 @@ from rich.text import Text
 
 from metercap.derive import Shown
 from metercap.model import NS_PER_S, Reading, Status
+from metercap.procedure.circuit import Class, class_between
+from metercap.procedure.circuit import walk as follow
 from metercap.procedure.description import Act, Expect, Procedure, Step
+from metercap.procedure.net import Net, build_net
+from metercap.procedure.states import WalkThrough, Watch
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
 from metercap.sequence.walk import AGAIN, FINISH_LOG
 
+_ORIGINS = {
+    "ghost": "a ghost: gone at low input impedance",
+    "fed": "fed: it stands at low input impedance",
+    "diode": "through a diode: it neither stands nor goes",
+    "nought": "at nought in both",
+}
 _BAR = 20
 _LEAST_WIDTH = 20  # a narrower terminal breaks the lines itself
 _HOUR, _MINUTE = 3600, 60
@@ -65,6 +75,8 @@ def expectation_text(expect: Expect, title: Callable[[str], str] = str) -> str:
     if expect.rule is not None:
         amounts = {**expect.given, **expect.table}
         return f"{expect.rule}: {', '.join(f'{name} {text}' for name, text in amounts.items())}"
+    if expect.class_ is not None:
+        return "what the circuit makes of it, against the supply of this visit"
     word, amount = ("below", expect.below) if expect.below else ("above", expect.above)
     return f"{word} {amount}"
 
@@ -195,7 +207,7 @@ class Board:
         step = self._procedure.find_step(ask.id)
         if step is None or ask.what not in {"measure", "observe"}:
             return
-        wanted = " or ".join(step.accept)
+        wanted = " or ".join(step.accept) or "where the circuit says"
         if step.expect is not None:
             wanted = expectation_text(step.expect, self._title)
         self.say(f"{step.title}: {wanted}", "bold")
@@ -293,6 +305,8 @@ class Board:
         line.append(f"  {printable(value_text(body))}")
         if body.get("limit"):
             line.append(f"  ({printable(limit_text(body['limit']))})", style="dim")
+        if body.get("origin"):
+            line.append(f"  {printable(_ORIGINS.get(str(body['origin']), body['origin']))}")
         if body.get("why"):
             line.append(f"  {printable(body['why'])}", style="yellow")
         self._print(line)
@@ -424,11 +438,13 @@ def print_procedure(console: Console, procedure: Procedure) -> None:
     for line in procedure.caution:
         console.print(f"Caution: {line}", style="yellow")
     console.print("\nWhat the person declares", style="bold")
-    for act in procedure.act:
+    for act in [act for act in procedure.act if act.walk is None]:
         _print_act(console, act)
     console.print("\nWhat must be shown", style="bold")
-    for number, step in enumerate(procedure.step, 1):
+    for number, step in enumerate([step for step in procedure.step if step.walk is None], 1):
         _print_step(console, procedure, number, step)
+    for walk in procedure.walk:
+        _print_walk(console, procedure, walk)
     for relation in procedure.relation:
         console.print(f"\n  Compared: {relation.title}", style="bold")
         items = ((part, procedure.find_step(name)) for part, name in relation.steps.items())
@@ -436,10 +452,104 @@ def print_procedure(console: Console, procedure: Procedure) -> None:
         given = ", ".join(f"{name} {text}" for name, text in relation.given.items())
         _print_indented(console, f"{relation.rule}: {'; '.join(filter(None, (titles, given)))}.")
         _print_indented(console, f"Source: {relation.source}", "dim")
+    _print_country(console, procedure)
     for guard in procedure.guard:
         console.print(f"\n  Watched all along: {guard.quantity} {guard.mode} above {guard.above}")
         _print_indented(console, guard.say, "yellow")
         _print_indented(console, f"Source: {guard.source}", "dim")
+
+
+_CLASSES = {
+    Class.LIVE: "live, within a few percent of the supply of this visit",
+    Class.BACK_FED: "as live, by another path than its own switch: healthy here",
+    Class.ZERO: "at nought",
+    Class.FLOATING: "joined to nothing: a ghost at high input impedance, nought at low",
+    Class.PARTIAL: "half-waves through a diode: some 10 to 80 % of the supply",
+}
+
+
+def _print_country(console: Console, procedure: Procedure) -> None:
+    country = procedure.circuit.country if procedure.circuit else None
+    if country is None:
+        return
+    console.print(f"\nWhere this is written for: {country.title}", style="bold")
+    for rule in (country.proving_dead, country.wiring_code, country.licence, country.fuse):
+        _print_indented(console, f"{rule.text} ({rule.source})")
+
+
+def _print_walk(console: Console, procedure: Procedure, walk: WalkThrough) -> None:
+    """Print a walk: its states in order, what every terminal must read in them, what to look at."""
+    wiring = procedure.circuit.wiring if procedure.circuit else None
+    if wiring is None:
+        return
+    net = build_net(wiring)
+    console.print(f"\nThe walk through the states: {net.title}", style="bold")
+    _print_indented(console, " ".join(wiring.about.split()))
+    needs = [procedure.find_step(name) or procedure.find_act(name) for name in walk.needs]
+    _print_indented(console, f"Only after: {', '.join(one.title for one in needs if one)}", "dim")
+    for act in [act for act in procedure.act if act.walk == walk.id and act.state is not None]:
+        console.print(f"\n  {act.title}", style="bold")
+        _print_indented(console, act.do)
+        if act.caution:
+            _print_indented(console, f"Caution: {act.caution}", "yellow")
+    console.print("\n  What each terminal must read, in this order of states", style="bold")
+    console.print(Padding(_class_table(procedure, walk, net), (0, 0, 0, 5)))
+    states = dict(follow(net))
+    shown = {found for state in states.values() for found in state.classes.values()}
+    for found, words in _CLASSES.items():
+        if found in shown:
+            _print_indented(console, f"{found.value:<3} {words}", "dim")
+    _print_indented(
+        console,
+        f"After each change {walk.takes} go by before a reading counts; one that does not stand "
+        f"still within {walk.time_out} is none. Valves remember: in another order of states other "
+        "values are right, and the visit reckons with the order that was really walked.",
+    )
+    for read in [read for read in walk.read if read.caution]:
+        names = ", ".join(read.at)
+        _print_indented(console, f"Caution, {names} to {read.to}: {read.caution}", "yellow")
+    for watch in walk.observe:
+        _print_watch(console, watch)
+    _print_indented(console, f"Source of the walk: {walk.source}; {wiring.source}", "dim")
+
+
+def _print_watch(console: Console, watch: Watch) -> None:
+    console.print(f"\n  Look: {watch.title}", style="bold")
+    _print_indented(console, watch.do)
+    if watch.caution:
+        _print_indented(console, f"Caution: {watch.caution}", "yellow")
+    for place, answers in watch.answers.items():
+        _print_indented(console, f"- {watch.motor or watch.at} {place}: {' or '.join(answers)}")
+    if watch.accept:
+        where = f" in {', '.join(watch.states)}" if watch.states else ""
+        _print_indented(console, f"Expect{where}: {' or '.join(watch.accept)}.")
+    _print_indented(console, f"Source: {watch.source}", "dim")
+
+
+def _class_table(procedure: Procedure, walk: WalkThrough, net: Net) -> Table:
+    """Terminals by states, each with its class as a healthy installation has it."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("Terminal")
+    wanted = [
+        step.expect.class_
+        for step in procedure.step
+        if step.walk == walk.id and step.expect is not None and step.expect.class_ is not None
+    ]
+    states = {name: state for name, state in follow(net) if any(w.state == name for w in wanted)}
+    for name in states:
+        table.add_column(name)
+    for at, to in dict.fromkeys((one.at, one.to) for one in wanted):
+        cells = (
+            class_between(state, at, to).value
+            if any((one.state, one.at, one.to) == (name, at, to) for one in wanted)
+            else ""
+            for name, state in states.items()
+        )
+        table.add_row(f"{at} to {to}", *cells)
+    for motor in net.motors:
+        places = (state.positions[motor.name] for state in states.values())
+        table.add_row(f"{motor.name} stands", *places)
+    return table
 
 
 def _print_act(console: Console, act: Act) -> None:
@@ -474,7 +584,7 @@ def _print_step(console: Console, procedure: Procedure, number: int, step: Step)
 
         wanted = f"{step.quantity}{mode} {expectation_text(step.expect, title)}, {held}"
     else:
-        wanted = " or ".join(step.accept)
+        wanted = " or ".join(step.accept) or "what the circuit says"
     _print_indented(console, f"Expect: {wanted}.")
     names = [procedure.find_step(name) or procedure.find_act(name) for name in step.needs]
     if names:

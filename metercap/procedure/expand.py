@@ -117,7 +117,8 @@ class _Writer:
             yield Act(
                 id=ids.state(row.name),
                 title=f"{row.name}: {self._controls(row)}",
-                do=f"Set {self._controls(row)}. {walk.purpose.get(row.name, '')}".strip(),
+                do=f"{walk.purpose.get(row.name, '')} Set the controls so, and see that they "
+                "stand so.".strip(),
                 say=f"{row.name}. Set {self._controls(row)}.",
                 caution=walk.caution.get(row.name),
                 source=walk.source,

@@ -60,6 +60,15 @@ def volts(house: House, at: str, to: str, mode: InputMode) -> Decimal:
     return supply * _SHARES[found][0 if mode == "high" else 1]
 
 
+def supply_v(house: House, name: str) -> Decimal:
+    """What a meter shows of a supply; an appliance's own depends on what hangs on its terminals."""
+    kind = next(supply.kind for supply in house.net.supplies if supply.name == name)
+    probes = [probe for probe in house.net.probes if supply_of(house.net, probe).name == name]
+    if kind != "own" or house.state is None or not probes:
+        return SUPPLY_V[kind]
+    return volts(house, *probes[0], mode="high")
+
+
 def is_live(house: House, at: str, to: str) -> bool:
     """Whether what hangs on that terminal has its full supply."""
     return house.state is not None and class_between(house.state, at, to) in _LIVE

@@ -58,8 +58,7 @@ class Played:
         self._mode: InputMode = "high"
         self._given: dict[str, dict[str, str]] = {}
         supplies = procedure.circuit.supply if procedure.circuit else {}
-        kinds = {one.name: one.kind for one in self._house.net.supplies} if self._house else {}
-        self._supply_v = {step: house.SUPPLY_V[kinds[name]] for name, step in supplies.items()}
+        self._supply_of = {step: name for name, step in supplies.items()}
 
     def note(self, claim: Mapping[str, object]) -> None:
         """Take what has been claimed: an act that stands has moved controls or meter."""
@@ -107,14 +106,15 @@ class Played:
         wanted = step.expect.class_ if step.expect else None
         if wanted is not None and self._house is not None:
             return house.volts(self._house, wanted.at, wanted.to, self._mode), "V"
-        if step.id in self._supply_v:
-            return self._supply_v[step.id], "V"
+        if step.id in self._supply_of and self._house is not None:
+            return house.supply_v(self._house, self._supply_of[step.id]), "V"
         if limits is None:
             return None, units.parse_amount(step.expect.top or "1 MOhm" if step.expect else "")[1]
         low, high = limits.low, limits.high
         if low is not None and high is not None:
             # A band that the supply lies in is about the supply: all its voltages fit together.
-            volts = self._supply_v.values() if limits.unit == "V" else ()
+            supplies = self._supply_of.values() if self._house and limits.unit == "V" else ()
+            volts = (house.supply_v(self._house, name) for name in supplies if self._house)
             found = next((one for one in volts if low <= one <= high), (low + high) / 2)
             return found, limits.unit
         return (high * _SHARE if high is not None else (low or Decimal(1)) * 3), limits.unit

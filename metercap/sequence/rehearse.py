@@ -198,10 +198,13 @@ def rehearse(procedure: Procedure, example: Example) -> list[str]:
             )
     if example.all is not None:
         problems += [
-            f"example {example.title!r}: {step.id}: found {found}, expected {example.all}"
-            for step in procedure.step
-            if step.id not in example.gives
-            for found in rehearsal.verdicts.get(step.id, ["no verdict"])[-1:]
+            f"example {example.title!r}: {name}: found {found}, expected {example.all}"
+            for name in (
+                *(step.id for step in procedure.step),
+                *(one.id for one in procedure.relation),
+            )
+            if name not in example.gives
+            for found in rehearsal.verdicts.get(name, ["no verdict"])[-1:]
             if found != example.all
         ]
     if example.asks is not None and rehearsal.asked != example.asks:
