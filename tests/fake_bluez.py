@@ -346,6 +346,7 @@ class FakeBluez:
             "connected": [m.address for p, m in self.meters.items() if self._is_connected(p)],
             "subscribed": sum(len(senders) for senders in self.subscribed.values()),
             "scanning": len(self.scanning),
+            "sent": self.sent,
             "written": {p: [data.hex() for data in all_] for p, all_ in self.written.items()},
             "calls": self.calls,
         }

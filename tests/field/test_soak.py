@@ -13,7 +13,7 @@ from field.soak import METERS, play
 
 @pytest.mark.parametrize("seed", [3])
 def test_hours_of_faults_leak_nothing_and_show_nothing_twice(seed: int) -> None:
-    outcome = play(hours=1.0, seed=seed, every_s=10.0, looks=4)
+    outcome = play(hours=0.5, seed=seed, every_s=1.0, looks=4, fault_s=60.0)
     first, last = outcome.held[1], outcome.held[-1]
     assert sum(outcome.faults.values()) > 5
     assert (outcome.twice, outcome.unmarked) == (0, 0)
