@@ -58,7 +58,9 @@ NO_LEAF = bytes(merkle.HASH_BYTES)
 
 _LOG_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:/@-]{0,127}")
 _HASH = re.compile(r"[0-9a-f]{64}")
-_UTC = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}\.[0-9]{6}Z")
+# Newer Pythons take 24:00 for a time of day, older ones do not; no clock shows it.
+_UTC_TO_SECOND = r"[0-9]{4}-[0-9]{2}-[0-9]{2}T(?:[01][0-9]|2[0-3]):[0-9]{2}:[0-9]{2}"
+_UTC = re.compile(_UTC_TO_SECOND + r"\.[0-9]{6}Z")
 _BOOT_NS = re.compile(r"0|[1-9][0-9]{0,18}")  # 19 digits of nanoseconds are 317 years
 _BOOT = re.compile(r"[!-~]{0,64}")  # the kernel gives 36 characters
 _HEAD_KEYS = frozenset({"v", "log", "seq", "prev", "job", "js", "kind", "t", "body"})
@@ -71,7 +73,7 @@ _HEAD = re.compile(
     rb'"seq":([1-9][0-9]{0,14}),"t":\{"boot":"([!#-\[\]-~]{0,64})","bt":"(0|[1-9][0-9]{0,18})",'
     rb'"sync":(true|false),"utc":"([0-9T:-]{19})\.([0-9]{6})Z"\},"v":1\}'
 )
-_UTC_SECOND = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}")
+_UTC_SECOND = re.compile(_UTC_TO_SECOND)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 _SECOND = timedelta(seconds=1)

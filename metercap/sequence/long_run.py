@@ -45,6 +45,7 @@ WEEK_NS = 7 * DAY_NS
 CLOCK_STEP_NS = NS_PER_S // 2  # wall clock against boot clock; less is how a clock is steered
 _GAP_NS = 3 * NS_PER_S // 2  # no reading for this long, and for five intervals, leaves a gap
 _GAP_INTERVALS = 5
+_HYSTERESIS_PERCENT = 2  # an event ends so far inside its threshold (IEC 61000-4-30, from memory)
 _MOST_AMOUNTS = 4096  # displayed texts that are remembered; a display in use shows a few hundred
 _MOST_EVENTS = 20  # told one by one for each day; more are only counted
 INDICATIVE = (
@@ -391,7 +392,9 @@ class LongRun:
         event = self._event
         if event is not None:
             event.lasted_ns += passed_ns
-            if (event.kind == "above") != (kind == "above") or not kind:
+            if not kind and not self._is_over(event, amount):
+                return
+            if not kind or (event.kind == "above") != (kind == "above"):
                 self._end_event(open_end=False)
                 event = None
         if not kind:
@@ -402,6 +405,13 @@ class LongRun:
             event.kind = kind
         if event.extreme is None or (amount > event.extreme) == (kind == "above"):
             event.extreme = amount
+
+    def _is_over(self, event: Event, amount: int) -> bool:
+        """Whether an event has ended: the threshold alone would be passed to and fro by noise."""
+        low, high = self._usual or (0, 0)
+        if event.kind == "above":
+            return amount <= high - high * _HYSTERESIS_PERCENT // 100
+        return amount >= low + low * _HYSTERESIS_PERCENT // 100
 
     def _kind(self, amount: int) -> str:
         if amount < self._gone:
