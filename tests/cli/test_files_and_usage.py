@@ -178,7 +178,8 @@ def test_a_broken_procedure_gets_one_line_with_what_was_found(
     tmp_path: Path, changed: str, into: str, said: list[str]
 ) -> None:
     broken = tmp_path / "spur-dead-tests.toml"
-    text = (PROCEDURES[1]).read_text(encoding="utf-8")
+    shipped = next(path for path in PROCEDURES if path.stem == "spur-dead-tests")
+    text = shipped.read_text(encoding="utf-8")
     assert changed in text
     broken.write_text(text.replace(changed, into, 1), encoding="utf-8")
     found = metercap_("procedures", "check", broken)
