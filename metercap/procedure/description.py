@@ -131,7 +131,7 @@ class Expect(Table):
     @property
     def has_limits(self) -> bool:
         """Whether `limits` gives numbers."""
-        return self.near is None and self.overload is None and self.rule is None
+        return any(limit is not None for limit in (self.below, self.above, self.between))
 
     def limits(self) -> Limits:
         """Numbers for below, above and between. Raises ValueError for the other kinds."""
@@ -316,7 +316,9 @@ class Step(Table):
         if self.expect is None:
             return
         widths = (one.within for one in self.influence if one.within is not None)
-        amounts = (*self.expect.amounts(), *((self.touch,) if self.touch else ()), *widths)
+        logged = self.log.amounts() if self.log else ()
+        touch = (self.touch,) if self.touch else ()
+        amounts = (*self.expect.amounts(), *touch, *widths, *logged)
         for text in amounts:
             _, unit = units.parse_amount(text)
             if not units.is_allowed(self.quantity, unit):
