@@ -13,7 +13,7 @@ work=${FUZZ_CORPUS:-$(mktemp -d)}
 status=0
 for target in "${targets[@]}"; do
     mkdir -p "$work/$target" "$work/findings"
-    if "$python" tests/fuzz/guided.py "$target" -max_total_time="$seconds" -timeout=10 \
+    if "$python" tests/fuzz/guided.py "$target" -max_total_time="$seconds" -timeout=20 \
         -rss_limit_mb=2048 -max_len=600 -print_final_stats=1 -artifact_prefix="$work/findings/$target-" \
         "$work/$target" "fixtures/corpus/$target" >"$work/$target.log" 2>&1; then
         found=nothing
