@@ -110,7 +110,7 @@ def test_bytes_beside_a_frame_of_512_are_refused_with_their_number(beside: int) 
 def test_a_driver_file_has_at_most_64_kib(beside: int) -> None:
     text = filled((DRIVERS / "bench-count.toml").read_text("utf-8"), 64 * 1024 + beside)
     if beside > 0:
-        with pytest.raises(DriverError, match="^x: found 65537 bytes, expected at most 65536$"):
+        with pytest.raises(DriverError, match=r"^x: found 65537 bytes, expected at most 65536$"):
             parse_driver(text, "x")
     else:
         assert parse_driver(text, "x").id == "bench-count"
@@ -120,7 +120,7 @@ def test_a_driver_file_has_at_most_64_kib(beside: int) -> None:
 def test_a_procedure_file_has_at_most_1_mib(beside: int) -> None:
     text = filled(GOOD, 1024 * 1024 + beside)
     if beside > 0:
-        with pytest.raises(ProcedureError, match="^x: found 1048577 bytes, expected at most 1048"):
+        with pytest.raises(ProcedureError, match=r"^x: found 1048577 bytes, expected at most 1048"):
             parse_procedure(text, "x")
     else:
         assert parse_procedure(text, "x").id == "good"
