@@ -357,8 +357,12 @@ def day_text(log: Mapping[str, object]) -> str:
     span = ""
     if isinstance(least, Mapping) and isinstance(most, Mapping):
         span = f", {least['value']} to {most['value']} {log['unit']}"
-    text = f"{log['means']} of {log['of']} means{span}, {log['gaps']} gaps"
-    return f"{text}, {log['events']} events" if log["events"] else text
+    text = f"{log['means']} of {log['of']} means{span}, {_several(log['gaps'], 'gap')}"
+    return f"{text}, {_several(log['events'], 'event')}" if log["events"] else text
+
+
+def _several(number: object, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def span_text(ns: int) -> str:
@@ -367,7 +371,7 @@ def span_text(ns: int) -> str:
     hours, minutes = divmod(minutes, _MINUTE)
     days, hours = divmod(hours, _DAY_HOURS)
     if days:
-        return f"{days} days {hours} h"
+        return f"{_several(days, 'day')} {hours} h"
     return f"{hours} h {minutes} min" if hours else f"{minutes} min"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from cli.bench import ADDRESS, GOOD, LIFT, TOUCH, ohms, play, put_meter
+from cli.bench import ADDRESS, GOOD, LIFT, TOUCH, ohms, play, put_meter, volts
 from cli.command import metercap_
 from cli.keyboard import Terminal
 from fake_bluez import BluezProcess
@@ -158,3 +158,28 @@ def test_an_interrupted_run_leaves_the_job_open(bluez: BluezProcess, data: Path)
     assert "Traceback" not in terminal.shown
     (row,) = metercap_("jobs", "--json", "--data", data).rows
     assert row["state"] == "open"
+
+
+@pytest.mark.timeout(60)
+def test_a_log_tells_how_far_it_is_and_ends_early_at_a_word(
+    bluez: BluezProcess, data: Path
+) -> None:
+    put_meter(bluez)
+    play(bluez, [volts("0.4")], loop=True)
+    named = ("log-neutral-earth", "--meter", ADDRESS, "--driver", "quick-segments", "--data", data)
+    with Terminal("run", *named, "--who", "R. Ashdown", columns=120) as terminal:
+        for shown, typed in (
+            ("At which point", "socket in the hall"),
+            ("3) hand-held probes", "1"),
+            ("How is the installation earthed", "as the label says, TN-C-S"),
+            ("e to finish the log before", "e"),
+            ("refused: finish the log: the log has not begun", ""),
+            ("0 min of 1 day 0 h; waiting for the first mark", "e"),
+        ):
+            terminal.until(shown)
+            terminal.type(typed)
+        terminal.until("the log is ended early")
+        terminal.until("undecided  0 of 144 means, 0 gaps")
+        terminal.until("ended by R. Ashdown; ended after 0 of 144 means")
+        terminal.type("q")
+        assert terminal.end() == 1
