@@ -10,9 +10,13 @@ import itertools
 from typing import TYPE_CHECKING
 
 import pytest
+from cli.command import ROOT
+from fake_bluez import LEAST_PAYLOAD, BluezProcess, private_bus
 
 from field import faults
-from field.recorder import ADDRESS, EVERY_MS, Field
+from field.recorder import ADDRESS, EVERY_MS, Field, Recorder
+from metercap.meter.decode import build_decoder
+from metercap.meter.description import parse_driver
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -172,3 +176,23 @@ def test_row_24_an_adapter_that_is_switched_off(field: Field) -> None:
 def test_row_24_a_right_that_is_missing(field: Field) -> None:
     said = survives(field, faults.use_is_denied, times=1)
     assert any("add the user to the group bluetooth" in line for line in said)
+
+
+def test_row_25_lines_that_a_small_link_cuts_at_twenty_bytes() -> None:
+    """ATT_MTU 23 leaves 20 bytes of a notification; the meter's lines have 18 and run on."""
+    driver = parse_driver((ROOT / "drivers/bench-line.toml").read_text("utf-8"), "bench-line.toml")
+    decoder = build_decoder(driver)
+    numbers = range(100, 140)
+    stream = b"".join(decoder.encode(driver.function[0].reading(str(one))) for one in numbers)
+    with private_bus(), BluezProcess() as bluez:
+        notify, service = driver.link.notify, driver.match.service
+        meter = {"address": ADDRESS, "name": "BENCH-LINE", "service": service, "notify": notify}
+        bluez.send({"do": "meter", **meter})
+        cut = [stream[at : at + LEAST_PAYLOAD].hex() for at in range(0, len(stream), LEAST_PAYLOAD)]
+        bluez.send({"do": "play", "address": ADDRESS, "every_ms": EVERY_MS, "frames": cut})
+        recorder = Recorder(ADDRESS, "--driver", "bench-line")
+        try:
+            recorder.until(lambda: recorder.values[-1:] == [numbers[-1]])
+        finally:
+            recorder.interrupt()
+    assert recorder.values == list(numbers)
