@@ -5,6 +5,7 @@ Each command imports what it needs when it runs, so that asking for help costs n
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
 from collections.abc import Iterator
@@ -18,6 +19,7 @@ from metercap import __version__
 from metercap.errors import MetercapError, OperatorError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import datetime
 
     from metercap.daemon import DeclaredMeter
@@ -762,13 +764,16 @@ def device_enrol(
 
     folder = shelf.find_data(data)
     found, above = read_certificate(certificate), read_certificate(root)
-    device = enrol(folder, _device(data), found, above)
-    body: dict[str, object] = {
-        "certificate": found.fingerprint(SHA256()).hex(),
-        "root": above.fingerprint(SHA256()).hex(),
-        "key": device.sha256,
-    }
-    _write_own(folder, "enrol", body)
+    with _own_journal(folder) as write:
+        device = enrol(folder, _device(data), found, above)
+        write(
+            "enrol",
+            {
+                "certificate": found.fingerprint(SHA256()).hex(),
+                "root": above.fingerprint(SHA256()).hex(),
+                "key": device.sha256,
+            },
+        )
     _print(f"enrolled: {found.subject.rfc4514_string()}")
 
 
@@ -779,10 +784,9 @@ def device_rekey(data: Data = None) -> None:
     from metercap.device import rekey
 
     folder = shelf.find_data(data)
-    device = _device(data)
-    new = rekey(
-        folder, device, _name_of(folder), lambda note: _write_own(folder, "rekey", {"note": note})
-    )
+    with _own_journal(folder) as write:
+        name = _name_of(folder)
+        new = rekey(folder, _device(data), name, lambda note: write("rekey", {"note": note}))
     _print(f"new key {new.sha256}; see device request")
 
 
@@ -805,15 +809,21 @@ def _name_of(folder: Path) -> str:
     return journal.log
 
 
-def _write_own(folder: Path, kind: str, body: dict[str, object]) -> None:
-    """Write an entry of the recorder itself."""
+@contextlib.contextmanager
+def _own_journal(folder: Path) -> Iterator[Callable[[str, dict[str, object]], None]]:
+    """A way to write entries of the recorder itself; nobody else writes meanwhile."""
     from metercap import clock
     from metercap.journal.entry import DEVICE_JOB, Draft
     from metercap.journal.store import Journal
 
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     journal = Journal.open(folder / _JOURNAL, _name_of(folder))
-    try:
+
+    def write(kind: str, body: dict[str, object]) -> None:
         journal.append([Draft(DEVICE_JOB, kind, clock.now(), body)])
+
+    try:
+        yield write
     finally:
         journal.close()
 
