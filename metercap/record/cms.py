@@ -32,6 +32,7 @@ _SIGNING_CERTIFICATE_V2 = Oid("1.2.840.113549.1.9.16.2.47")
 _SHA256 = Oid("2.16.840.1.101.3.4.2.1")
 _ECDSA_SHA256 = Oid("1.2.840.10045.4.3.2")
 
+_SIGNATURE_BYTES = 64 * 1024  # one signature with its certificate needs 1 kB
 _LONG_YEAR = 2050
 _UTC_TIME_TAG = 0x17
 
@@ -136,6 +137,8 @@ def read(data: bytes, content: bytes) -> Signature:
     Raises RecordError unless it is of the one profile, over this content, by the certificate inside
     that it names, and spelled as `sign` would spell it.
     """
+    if len(data) > _SIGNATURE_BYTES:
+        raise RecordError(f"signature: {len(data)} bytes, expected {_SIGNATURE_BYTES} at most")
     try:
         found = asn1.decode_der(_ContentInfo, data).content
         (info,) = found.signers.as_list()

@@ -112,6 +112,13 @@ def judge(
         if stamped is None or stamped >= revoked:
             return Standing(f"{told}, and no time-stamp shows that the signature is older", [])
         reservations.append(f"{told}; the time-stamp proves that the signature is older")
+    for found_list in trust.revoked:
+        ends = found_list.next_update_utc
+        if certificate.is_list_of(found_list, issuer) and ends is not None and trust.at > ends:
+            reservations.append(
+                f"the list of revoked certificates ran out {certificate.day(ends)}: a newer one is "
+                "due"
+            )
     if trust.at > own.not_valid_after_utc:
         reservations.append(
             f"certificate expired {certificate.day(own.not_valid_after_utc)}; the time-stamp "

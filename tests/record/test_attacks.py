@@ -415,6 +415,14 @@ ATTACKS = [
     Attack("37-revoked", "K", lambda: GOOD, 6, "revoked 2026-11-24", revoked(TODAY - YEAR / 365)),
     Attack("37.1-later", "K", lambda: GOOD, 1, "revoked 2026-11-25; the time", revoked(TODAY)),
     Attack("37.2-unstamped", "K", lambda: BARE, 6, "revoked 2026-11-25, and no", revoked(TODAY)),
+    Attack(
+        "37.4-old-list",
+        "N",
+        lambda: GOOD,
+        1,
+        "ran out 2026-12-30",
+        revoked(TODAY)._replace(at=TODAY + YEAR),
+    ),
     Attack("37.3-no-list", "K", lambda: GOOD, 0, "", revoked(TODAY - YEAR, LOOK_ALIKE)),
     Attack(
         "38-unenrolled",

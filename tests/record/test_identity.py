@@ -135,6 +135,11 @@ def test_what_is_no_signature_is_refused(data: bytes) -> None:
         cms.read(data, b"x")
 
 
+def test_a_signature_of_a_megabyte_is_not_even_parsed() -> None:
+    with pytest.raises(RecordError, match="1000000 bytes, expected 65536 at most"):
+        cms.read(bytes(1_000_000), b"x")
+
+
 def test_signing_takes_keys_of_one_kind_only() -> None:
     key = signedjob.key(3)
     assert not signing.is_signed_by(None, b"x", signing.signer(key)(b"x"))
