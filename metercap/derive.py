@@ -23,6 +23,7 @@ from metercap.sequence.event import (
     Begun,
     Chosen,
     Declared,
+    Entered,
     Event,
     Garbled,
     Limited,
@@ -431,6 +432,12 @@ def _declared(entry: Entry) -> Event:
 
 
 def _observed(entry: Entry) -> Event:
+    """What a person saw: an answer, or an object of texts read off another instrument."""
+    said = entry.body.get("answer")
+    if isinstance(said, dict):
+        if not all(isinstance(text, str) for text in said.values()):
+            raise JournalError(f"entry {entry.seq} (observe): answer: expected an object of texts")
+        return Entered(entry.at, entry.seq, _text(entry, "by"), _text(entry, "step"), said)
     by, step, answer = (_text(entry, key) for key in ("by", "step", "answer"))
     return Observed(entry.at, entry.seq, by, step, answer)
 

@@ -55,11 +55,11 @@ class ScriptedPerson:
     """Answers from the lines of a script, one JSON object each, strictly in order.
 
     Lines: {"acts": "as asked"}, {"act": ID, "answers": {...}}, {"begin": STEP},
-    {"observe": STEP, "answer": TEXT}, {"choose": WHAT},
+    {"observe": STEP, "answer": TEXT}, {"enter": STEP, "value": AMOUNT, ...}, {"choose": WHAT},
     {"limit": STEP, "reason": TEXT, "agreed": TEXT}. Raises OperatorError for other lines.
     """
 
-    _KEYS = ("acts", "act", "begin", "observe", "choose", "limit")
+    _KEYS = ("acts", "act", "begin", "observe", "enter", "choose", "limit")
 
     def __init__(self, text: str, where: str, procedure: Procedure, board: Board) -> None:
         self._where = where
@@ -115,6 +115,9 @@ class ScriptedPerson:
             return self._declare(ask.id, dict(answers) if isinstance(answers, dict) else {})
         if ask.what == "observe" and said.get("observe") == ask.id:
             return Deed("observe", {"step": ask.id, "answer": str(said.get("answer", ""))})
+        if ask.what == "enter" and said.get("enter") == ask.id:
+            stated = {key: str(text) for key, text in said.items() if key != "enter"}
+            return Deed("observe", {"step": ask.id, "answer": stated})
         if ask.what == "choose" and "choose" in said:
             return Deed("choose", {"what": str(said["choose"])})
         return None
@@ -186,14 +189,19 @@ class TypingPerson:
             case "measure":
                 return await self._stand_by(ask)
             case "observe":
-                seen = await self._pick("What do you see?", (*ask.options, NOT_TESTED))
-                if seen == NOT_TESTED:
-                    return await self._limit(ask.id)
-                return Deed("observe", {"step": ask.id, "answer": seen})
+                return await self._observe(ask)
+            case "enter":
+                return await self._enter(ask.id)
         what = await self._pick("What next?", (*ask.options, NOT_TESTED, "abandon"))
         if what == NOT_TESTED:
             return await self._limit(ask.id)
         return Deed("choose", {"what": what})
+
+    async def _observe(self, ask: Ask) -> Deed:
+        seen = await self._pick("What do you see?", (*ask.options, NOT_TESTED))
+        if seen == NOT_TESTED:
+            return await self._limit(ask.id)
+        return Deed("observe", {"step": ask.id, "answer": seen})
 
     async def _declare(self, act: Act | None) -> Deed:
         if act is None:
@@ -239,6 +247,27 @@ class TypingPerson:
             if not typed and not by_contact:
                 self._begun = ask.id
                 return Deed("begin", {"step": ask.id})
+
+    async def _enter(self, name: str) -> Deed:
+        step = self._procedure.find_step(name)
+        at = step.entered.at if step and step.entered else None
+        value = await self._words(
+            "The value and its unit, with > before it where the range ended (n: not tested)?"
+        )
+        if value == "n":
+            return await self._limit(name)
+        said = {
+            "value": value,
+            "instrument": await self._words("Read from which instrument?"),
+            "serial": await self._words("Its own number?"),
+        }
+        if at is not None:
+            said["at"] = await self._words(f"Taken at which setting ({at} is wanted)?")
+        doubt = await self._words("Its uncertainty for k = 2 with the unit, or n for not stated?")
+        if doubt != "n":
+            said["uncertainty"] = doubt
+        said["reason"] = await self._words("Why is it entered by hand?")
+        return Deed("observe", {"step": name, "answer": said})
 
     async def _limit(self, step: str) -> Deed:
         reason = await self._words("Why is it not tested?")

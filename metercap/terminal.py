@@ -205,7 +205,7 @@ class Board:
         self._asked = ask
         self._live.update(Text(""), refresh=True)
         step = self._procedure.find_step(ask.id)
-        if step is None or ask.what not in {"measure", "observe"}:
+        if step is None or ask.what not in {"measure", "observe", "enter"}:
             return
         wanted = " or ".join(step.accept) or "where the circuit says"
         if step.expect is not None:
@@ -214,6 +214,8 @@ class Board:
         self.say(f"    {step.do}", "dim")
         if step.caution:
             self.say(f"    Caution: {step.caution}", "yellow")
+        for line in provenance_lines(step):
+            self.say(f"    {line}", "dim")
 
     def _progress(self, progress: Progress) -> None:
         shown = reading_text(progress.reading) if progress.reading else ""
@@ -348,7 +350,23 @@ def value_text(body: Mapping[str, object]) -> str:
         return ""
     value = str(body["value"]).replace(">", "more than ")
     doubt = f" ± {body['expanded']}" if "expanded" in body else ""
-    return f"{value}{doubt} {body['unit']}"
+    entered = body.get("entered")
+    by_hand = ""
+    if isinstance(entered, Mapping):
+        by_hand = f", entered from {entered['instrument']} {entered['serial']}"
+    indicative = ", indicative" if "indicative" in body else ""
+    return f"{value}{doubt} {body['unit']}{by_hand}{indicative}"
+
+
+def provenance_lines(step: Step) -> list[str]:
+    """What is said of a value that no meter captures, or that a multimeter only indicates."""
+    lines = []
+    if step.entered is not None:
+        at = f", at {step.entered.at}" if step.entered.at else ""
+        lines.append(f"Entered by hand, from: {step.entered.instrument}{at}.")
+    if step.indicative is not None:
+        lines.append(f"Indicative (multimeter). It does not replace: {step.indicative}")
+    return lines
 
 
 def day_text(log: Mapping[str, object]) -> str:
@@ -392,11 +410,22 @@ def visit_table(procedure: Procedure, claims: Sequence[Mapping[str, object]]) ->
         row = steps.get(step.id, {}) if isinstance(steps, dict) else {}
         table.add_row(*_row(step, row, claims))
     related = summary.get("relations") if summary is not None else None
+    below = [_order_text(claims)]
     if isinstance(related, dict):
-        table.caption = _related_text(procedure, related)
-        table.caption_justify = "left"
-        table.caption_style = "default"
+        below.insert(0, _related_text(procedure, related))
+    table.caption = Text("\n").join(below)
+    table.caption_justify = "left"
+    table.caption_style = "default"
     return table
+
+
+def _order_text(claims: Sequence[Mapping[str, object]]) -> Text:
+    """How often the order was not kept: what was refused, out of order or otherwise, and voids."""
+    refused = [claim for claim in claims if claim["claim"] == "refusal"]
+    early = sum("asked" in claim for claim in refused)
+    voids = sum(claim["claim"] == "void" for claim in claims)
+    line = f"Refused: {len(refused)}, of them out of order: {early}. Voided: {voids}."
+    return Text(line, style="yellow" if refused else "default")
 
 
 def _related_text(procedure: Procedure, related: Mapping[str, Mapping[str, object]]) -> Text:
@@ -577,6 +606,8 @@ def _print_step(console: Console, procedure: Procedure, number: int, step: Step)
     if step.expect is not None:
         mode = f" {step.mode}" if step.coupling else ""
         held = f"held {step.dwell} once it stands still"
+        if step.entered is not None:
+            held = "as the instrument shows it"
         if step.log is not None:
             held = f"for {step.log.share} of the {step.log.mean} means of {step.log.lasting}"
             if step.log.always is not None:
@@ -590,6 +621,8 @@ def _print_step(console: Console, procedure: Procedure, number: int, step: Step)
     else:
         wanted = " or ".join(step.accept) or "what the circuit says"
     _print_indented(console, f"Expect: {wanted}.")
+    for line in provenance_lines(step):
+        _print_indented(console, line)
     names = [procedure.find_step(name) or procedure.find_act(name) for name in step.needs]
     if names:
         titles = ", ".join(item.title for item in names if item)

@@ -43,7 +43,7 @@ _ALONE: dict[str, dict[str, str]] = {
     "ratio": {"1": "dimensionless", "%": "percent", "[ppth]": "permille"},
     "capacitance": {"pF": "picofarad"},
     "rotational speed": {"{rev}/min": "rpm"},
-    "time": {"s": "second", "min": "minute", "h": "hour"},
+    "time": {"s": "second", "ms": "millisecond", "min": "minute", "h": "hour"},
     "energy": {"J": "joule", "kJ": "kilojoule", "MJ": "megajoule"},
     "charge": {"C": "coulomb"},
     "pressure": {"bar": "bar", "mbar": "millibar", "mm[Hg]": "millimeter_Hg", "[psi]": "psi"},

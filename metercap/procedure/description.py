@@ -7,7 +7,7 @@ holds no expressions. Limits carry their source.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Container, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from graphlib import CycleError, TopologicalSorter
 from typing import Annotated, Literal, NamedTuple, TypeVar
@@ -235,6 +235,23 @@ class Log(Table):
         return (*(self.always or ()), *(self.event or ()), *gone)
 
 
+class Entered(Table):
+    """A value that no meter of the job gives: a person reads it elsewhere and enters it.
+
+    `instrument` says what kind of instrument it is read from; `at` is the test voltage or current
+    that it must have been taken at, which the person states as well.
+    """
+
+    instrument: Text
+    at: str | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> Entered:
+        if self.at is not None:
+            units.parse_amount(self.at)
+        return self
+
+
 class Step(Table):
     """One thing to show.
 
@@ -249,6 +266,8 @@ class Step(Table):
     already holds an allowance). With `log` the step is not settled but left running.
     `input` is the input impedance that it must be read at. An observed step whose right answers go
     by the circuit has `follows` for `accept`. `walk` names the walk that it was written out from.
+    A step that is `entered` has quantity and expect, and no meter of the job gives its value.
+    `indicative` names the test that a multimeter's value does not replace.
     """
 
     id: Id
@@ -278,6 +297,8 @@ class Step(Table):
     input: Literal["high", "low"] | None = None
     follows: Follows | None = None
     walk: Id | None = None
+    entered: Entered | None = None
+    indicative: Text | None = None
 
     @property
     def is_observed(self) -> bool:
@@ -300,6 +321,9 @@ class Step(Table):
             for accept in self.follows.answers.values() if self.follows else ():
                 _check_accept(f"step {self.id}", self.answers, accept)
             return self
+        if self.entered is not None:
+            self._check_entered()
+            return self
         if any(part is None for part in measured):
             raise ValueError(
                 f"step {self.id}: expected quantity, mode and expect, or a list of answers"
@@ -307,24 +331,36 @@ class Step(Table):
         self._check_measured()
         return self
 
-    def _check_measured(self) -> None:
+    def _check_entered(self) -> None:
+        """What is entered is a number with limits, and nothing is said of probes or of a meter."""
+        expect = self.expect
+        if expect is None or expect.overload is not None or expect.class_ is not None:
+            raise ValueError(f"step {self.id}: entered: expected limits, and no overload or class")
+        for key in ("mode", "meter", "touch", "subtract", "log", "input", "indicative"):
+            if getattr(self, key) is not None:
+                raise ValueError(f"step {self.id}: found both entered and {key}")
+        self._check_units(expect.amounts())
+
+    def _check_units(self, amounts: Iterable[str]) -> None:
         if self.quantity not in units.quantities():
             raise ValueError(
                 f"step {self.id}: quantity: found {self.quantity!r}, expected one of "
                 f"{', '.join(units.quantities())}"
             )
-        if self.expect is None:
-            return
-        widths = (one.within for one in self.influence if one.within is not None)
-        logged = self.log.amounts() if self.log else ()
-        touch = (self.touch,) if self.touch else ()
-        amounts = (*self.expect.amounts(), *touch, *widths, *logged)
         for text in amounts:
             _, unit = units.parse_amount(text)
             if not units.is_allowed(self.quantity, unit):
                 raise ValueError(
                     f"step {self.id}: found {text!r}, expected a unit of {self.quantity}"
                 )
+
+    def _check_measured(self) -> None:
+        if self.expect is None:
+            return
+        widths = (one.within for one in self.influence if one.within is not None)
+        touch = (self.touch,) if self.touch else ()
+        logged = self.log.amounts() if self.log else ()
+        self._check_units((*self.expect.amounts(), *touch, *widths, *logged))
         if self.expect.class_ is not None and (self.quantity, self.start) != ("voltage", "begin"):
             raise ValueError(f"step {self.id}: class: expected a voltage, and start begin")
         if self.start == "contact" and (self.expect.overload or self.expect.above):
@@ -504,8 +540,9 @@ class ExampleEvent(Table):
 
     `acts = "as asked"` declares every act that is asked, with accepted answers, until a step is
     asked. `shows` holds the display at one amount (or "overload") `for` a while; `every` says how
-    seldom, where a log would otherwise be shown a million readings. `house`
-    plays a house with that fault, or none, until nothing is asked or a step has failed.
+    seldom, where a log would otherwise be shown a million readings; `meter` names the meter, where
+    there are several. `enter` has in `answers` at least the value. `house` plays a house with that
+    fault, or none, until nothing is asked or a step has failed.
     """
 
     acts: Literal["as asked"] | None = None
@@ -516,15 +553,17 @@ class ExampleEvent(Table):
     top: str | None = None
     lasting: Annotated[str, Field(alias="for")] = "0 s"
     every: str | None = None
+    meter: Id | None = None
     begin: Id | None = None
     observe: dict[Id, str] | None = None
+    enter: Id | None = None
     choose: str | None = None
     happens: Literal["restart", "link lost"] | None = None
     house: Fault | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> ExampleEvent:
-        keys = ("acts", "act", "shows", "begin", "observe", "choose", "happens", "house")
+        keys = ("acts", "act", "shows", "begin", "observe", "enter", "choose", "happens", "house")
         given = [key for key in keys if getattr(self, key) is not None]
         if len(given) != 1:
             raise ValueError(

@@ -17,7 +17,7 @@ from metercap.sequence import judge
 from metercap.sequence.budget import COVERAGE, Estimate, doubt_text
 from metercap.sequence.effect import Progress, Signal
 from metercap.sequence.event import Measured
-from metercap.sequence.fit import find_unfit
+from metercap.sequence.fit import find_danger, find_unfit
 from metercap.sequence.judge import Verdict
 from metercap.sequence.settle import Settled, Terms, Window, seconds
 from metercap.sequence.wired import Against
@@ -99,6 +99,7 @@ class Attempt:
         self._open_since_ns: int | None = None
         self._open_first_seq = 0
         self.breaks = 0
+        self._danger: str | None = None
 
     @property
     def is_open(self) -> bool:
@@ -111,6 +112,8 @@ class Attempt:
             return "this step opens by contact, expected the probes alone"
         if not self._touched:
             return f"touch the probes together first, below {self.step.touch}"
+        if self._danger is not None:
+            return self._danger
         if not self._begun:
             self._begun = True
             self._open(t_ns, seq)
@@ -141,7 +144,10 @@ class Attempt:
         if self._last_ns is not None and t_ns - self._last_ns > self._gap_ns:
             self.interrupt()
         self._last_ns = t_ns
+        self._danger = find_danger(self.step, reading)
         signal, note = self._sort(t_ns, reading)
+        if self._danger is not None and signal in {Signal.WRONG_FUNCTION, Signal.FROZEN}:
+            note = f"{note}. {self._danger}"
         if signal is not None:
             self._window.clear()
             if signal is not Signal.OPEN:

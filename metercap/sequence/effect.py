@@ -36,8 +36,9 @@ class Signal(StrEnum):
 class Ask(NamedTuple):
     """The sequence waits for something.
 
-    `what` is "act", "measure" (`options`, for a log, holds what ends it early), "observe", "choose"
-    (`id` is the failed step, `options` what may follow) or "close" (nothing is left to do).
+    `what` is "act", "measure" (`options`, for a log, holds what ends it early), "observe", "enter"
+    (a value that is read elsewhere), "choose" (`id` is the failed step, `options` what may follow)
+    or "close" (nothing is left to do).
     """
 
     what: str

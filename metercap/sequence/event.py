@@ -69,6 +69,16 @@ class Observed(NamedTuple):
     answer: str
 
 
+class Entered(NamedTuple):
+    """The person enters what another instrument shows; `said` is what `sequence.entered` takes."""
+
+    at: Instant
+    seq: int
+    by: str
+    step: str
+    said: Mapping[str, str]
+
+
 class Chosen(NamedTuple):
     """The person decides: "again", a repair, "finish the log", "finish" or "abandon"."""
 
@@ -111,6 +121,7 @@ Event = (
     | Declared
     | Begun
     | Observed
+    | Entered
     | Chosen
     | Limited
     | TakenOver

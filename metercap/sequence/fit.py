@@ -10,6 +10,8 @@ from metercap.sequence.effect import Signal
 
 # Annunciators under which a display does not follow its probes, or not by itself.
 FREEZING_MARKS = frozenset({"hold", "relative", "minimum", "maximum", "peak", "average"})
+# What a display may show while its jacks or its switch make it a short or a source across volts.
+_NO_VOLTS = frozenset({"current", "resistance", "capacitance", "conductance", "inductance"})
 # Annunciators under which the digits themselves may be wrong, whatever the maker's accuracy says.
 DOUBTFUL_MARKS = frozenset({"low battery"})
 
@@ -30,6 +32,23 @@ def find_unfit(step: Step, reading: Reading) -> tuple[Signal, str] | None:
     if SAMPLED in reading.marks and reading.status is Status.OVER:
         # Where a sender's numbers end is no overload seen without a break.
         return Signal.NO_VALUE, f"the sender's numbers end at {reading.ceiling}"
+    return None
+
+
+def find_danger(step: Step, reading: Reading) -> str | None:
+    """Why probes must not go onto live parts as the meter stands; None where nothing speaks so.
+
+    This project's own choice: at a step that measures volts, amperes, ohms, capacitance and a held
+    display.
+    """
+    if step.quantity != "voltage":
+        return None
+    if reading.quantity in _NO_VOLTS:
+        return f"the meter is set to {reading.quantity}: keep off live parts, move switch and jack"
+    held = FREEZING_MARKS.intersection(reading.marks)
+    if held:
+        shown = ", ".join(sorted(held))
+        return f"the display is marked {shown}: keep off live parts, it may show what was"
     return None
 
 

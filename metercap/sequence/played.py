@@ -48,6 +48,14 @@ def answers_as_asked(act: Act, given: Mapping[str, Mapping[str, str]]) -> dict[s
     return answers
 
 
+def read_elsewhere(step: Step) -> dict[str, str]:
+    """What a person states with an entered value, but for the value itself."""
+    said = {"instrument": "the tester at hand", "serial": "1", "reason": "no meter gives it"}
+    if step.entered is not None and step.entered.at is not None:
+        said["at"] = step.entered.at
+    return said
+
+
 class Played:
     """One house and one procedure. Raises ValueError for a fault that the net cannot have."""
 

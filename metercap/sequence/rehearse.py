@@ -18,13 +18,14 @@ from metercap.sequence.event import (
     Begun,
     Chosen,
     Declared,
+    Entered,
     Event,
     Linked,
     Measured,
     Observed,
     Restarted,
 )
-from metercap.sequence.played import Played, Shown, answers_as_asked
+from metercap.sequence.played import Played, Shown, answers_as_asked, read_elsewhere
 from metercap.sequence.walk import Walk
 
 _PERSON = "the engineer"
@@ -74,6 +75,7 @@ class _Rehearsal:
             "shows": self._show,
             "begin": self._begin,
             "observe": self._observe,
+            "enter": self._enter,
             "choose": self._choose,
             "happens": self._happen,
             "house": self._visit,
@@ -93,7 +95,7 @@ class _Rehearsal:
     def _show(self, event: ExampleEvent) -> None:
         every_ns = _every_ns(event)
         for reading in self._readings(event):
-            self._feed(Measured(*self._when(every_ns), _METER, reading))
+            self._feed(Measured(*self._when(every_ns), event.meter or _METER, reading))
 
     def _begin(self, event: ExampleEvent) -> None:
         self._feed(Begun(*self._when(_PAUSE_NS), _PERSON, event.begin or ""))
@@ -101,6 +103,11 @@ class _Rehearsal:
     def _observe(self, event: ExampleEvent) -> None:
         for step, answer in (event.observe or {}).items():
             self._feed(Observed(*self._when(_PAUSE_NS), _PERSON, step, answer))
+
+    def _enter(self, event: ExampleEvent) -> None:
+        step = self._procedure.find_step(event.enter or "")
+        said = read_elsewhere(step) | event.answers if step else dict(event.answers)
+        self._feed(Entered(*self._when(_PAUSE_NS), _PERSON, event.enter or "", said))
 
     def _choose(self, event: ExampleEvent) -> None:
         self._feed(Chosen(*self._when(_PAUSE_NS), _PERSON, event.choose or ""))

@@ -33,10 +33,12 @@ from metercap.sequence import relation as rules
 from metercap.sequence.attempt import Attempt, Outcome
 from metercap.sequence.budget import Estimate
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
+from metercap.sequence.entered import find_problem, judge_entered
 from metercap.sequence.event import (
     Begun,
     Chosen,
     Declared,
+    Entered,
     Event,
     Garbled,
     Limited,
@@ -59,6 +61,7 @@ _NEVER_NS = 1 << 63
 ONLY_METER = "meter"
 _SUPPLY_DIGIT = Decimal("0.01")  # of a volt: far finer than any limit drawn from it
 _DEFAULT_INTERVAL_NS = NS_PER_S // 4
+_EARLY = "not asked now"
 
 
 class _Standing(NamedTuple):
@@ -122,6 +125,7 @@ class Walk:
             Declared: self._declared,
             Begun: self._begun,
             Observed: self._observed,
+            Entered: self._entered,
             Chosen: self._chosen,
             Limited: self._limit,
             TakenOver: self._taken_over,
@@ -229,6 +233,8 @@ class Walk:
             return Ask("act", item.id)
         if item.is_observed:
             return Ask("observe", item.id, item.answers)
+        if item.entered is not None:
+            return Ask("enter", item.id)
         return Ask("measure", item.id, (FINISH_LOG,) if item.log else ())
 
     def _announce(self) -> None:
@@ -465,6 +471,8 @@ class Walk:
         }
         if outcome.why:
             body["why"] = outcome.why
+        if step.indicative is not None:
+            body["indicative"] = step.indicative
         self._claim("attempt", body | outcome.facts | more)
         if outcome.verdict.holds:
             self._standing[step.id] = _Standing(self._at, {})
@@ -612,7 +620,7 @@ class Walk:
             return f"found {by!r}, expected {self._by!r}, who is at work"
         ask = self._task()
         if (ask.what, ask.id) != (what, name):
-            return f"not asked now, expected {ask.what} {ask.id}".rstrip()
+            return f"{_EARLY}, expected {ask.what} {ask.id}".rstrip()
         return None
 
     def _begun(self, event: Begun) -> None:
@@ -641,6 +649,17 @@ class Walk:
         }
         self._conclude(step, Outcome(verdict, "", facts), {})
 
+    def _entered(self, event: Entered) -> None:
+        refusal = self._why_not(event.by, "enter", event.step)
+        step = self._steps.get(event.step)
+        if refusal is None and step is not None:
+            refusal = find_problem(step, event.said)
+        if refusal is not None or step is None:
+            self._refuse(event.step, refusal or "not a step of this procedure")
+            return
+        outcome = judge_entered(step, event.said, self._limits(step))
+        self._conclude(step, outcome, {"source": step.source})
+
     def _chosen(self, event: Chosen) -> None:
         ask = self._task()
         if event.by != self._by:
@@ -651,7 +670,7 @@ class Walk:
             self._finish_log(event)
         elif ask.what != "choose" or event.what not in ask.options:
             options = ", ".join(ask.options) if ask.what == "choose" else f"{ask.what} {ask.id}"
-            self._refuse(event.what, f"not asked now, expected {options}".rstrip())
+            self._refuse(event.what, f"{_EARLY}, expected {options}".rstrip())
         else:
             self._stopped = None
             self._aim = None if event.what == AGAIN else event.what
@@ -755,7 +774,12 @@ class Walk:
         self._out.append(Claim({"claim": kind, "cause": self._seq, **body}))
 
     def _refuse(self, what: str, why: str) -> None:
-        self._claim("refusal", {"what": what, "why": why})
+        """Claim that something was not taken; out of order, with what was asked instead."""
+        ask = self._task()
+        body: dict[str, object] = {"what": what, "why": why}
+        if why.startswith(_EARLY):
+            body["asked"] = f"{ask.what} {ask.id}".rstrip()
+        self._claim("refusal", body)
 
     def _close(self, reason: str) -> None:
         if self._attempt is not None and self._attempt.is_open:
