@@ -19,7 +19,7 @@ from metercap.derive import Derivation, Shown
 from metercap.errors import JournalError, OperatorError
 from metercap.journal import canonical, merkle
 from metercap.journal.entry import CLAIM, DEVICE_JOB, Draft
-from metercap.journal.store import Writer
+from metercap.journal.store import Journal, Writer
 from metercap.meter.description import Driver, driver_to_json
 from metercap.meter.register import Instrument, Papers, instrument_to_json
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange, Refusal
@@ -175,16 +175,8 @@ class Daemon:
         Raises JournalError where the journal's claims are not those its entries lead to, and
         OperatorError where the job is closed.
         """
-        entries = await self._writer.call(lambda journal: list(journal.entries(job)))
-        if not entries:
-            raise OperatorError(f"job {job}: not in this journal")
-        if any(entry.kind == "job.close" for entry in entries):
-            raise OperatorError(f"job {job}: closed, expected one that was left open")
+        self._derivation, kept = await self._writer.call(lambda journal: _replay(journal, job))
         self.job = job
-        kept = [entry.body for entry in entries if entry.kind == CLAIM]
-        for entry in entries:
-            if entry.kind != CLAIM:
-                self._derivation.feed(entry)
         derived = self._derivation.claims
         if kept != derived[: len(kept)]:
             raise JournalError(f"job {job}: its claims are not those that its entries lead to")
@@ -324,6 +316,22 @@ class Daemon:
     def _publish(self, effects: Iterable[Effect | Shown]) -> None:
         for effect in effects:
             self._listener(effect)
+
+
+def _replay(journal: Journal, job: int) -> tuple[Derivation, list[dict[str, object]]]:
+    """Derive an open job from its entries, one at a time; and the claims that are kept of it."""
+    derivation, kept, last = Derivation(), list[dict[str, object]](), ""
+    for entry in journal.entries(job):  # a week's log has millions
+        last = entry.kind
+        if last == CLAIM:
+            kept.append(entry.body)
+        else:
+            derivation.feed(entry)
+    if not last:
+        raise OperatorError(f"job {job}: not in this journal")
+    if last == "job.close":
+        raise OperatorError(f"job {job}: closed, expected one that was left open")
+    return derivation, kept
 
 
 def _meter_body(meter: DeclaredMeter) -> dict[str, object]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple, TextIO
@@ -98,15 +99,16 @@ def look_up(path: Path, job: int) -> Begun:
     """
     journal = Journal.read(path)
     try:
-        entries = list(journal.entries(job))
+        entries = journal.entries(job)
+        first = next(entries, None)
+        if first is None:
+            raise OperatorError(f"job {job}: not in this journal")
+        derivation = derive(itertools.chain((first,), entries))
     finally:
         journal.close()
-    if not entries:
-        raise OperatorError(f"job {job}: not in this journal")
-    derivation = derive(entries)
     if derivation.walk is None or derivation.procedure is None:
         raise OperatorError(f"job {job}: was never quite opened, begin another")
-    opening = entries[0].body
+    opening = first.body
     rows = opening["meters"]
     meters = [
         DeclaredMeter(
