@@ -115,10 +115,11 @@ class Check(NamedTuple):
         )
         span = f"{low} to {high}" if low and high else f"at most {high}" if high else f"from {low}"
         room = f", or {_BEYOND} u beyond" if self.agree else ""
+        doubt = f"U = {found.expanded_text} {found.unit}, k = {found.factor:f}"
         return (
             f"{self.what}: {found.text_of(self.left.value)} less "
             f"{found.text_of(self.right.value)} is {found.value_text} {found.unit}, "
-            f"U = {found.expanded_text} {found.unit}, k = {found.factor:f}; expected {span} "
+            f"{doubt if found.doubt else 'uncertainty not stated'}; expected {span} "
             f"{found.unit}{room}"
         )
 
