@@ -88,6 +88,9 @@ class Recorder:
     def __init__(self, *arguments: object) -> None:
         self.said: list[int | str] = []
         self.raw: list[dict[str, Any]] = []
+        # Started from a shell's background, everything below would inherit that Ctrl-C is ignored.
+        if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
         self.process = subprocess.Popen(
             [*COMMAND, "watch", *map(str, arguments), "--json"],
             stdout=subprocess.PIPE,

@@ -7,7 +7,7 @@ cd "$(dirname "$0")/../.."
 seconds=${1:?"seconds for each target"}
 shift
 targets=("$@")
-[ ${#targets[@]} -gt 0 ] || targets=(frame line attribute found advert driver procedure record journal)
+[ ${#targets[@]} -gt 0 ] || targets=(frame line attribute found advert driver procedure other record journal)
 python=${PYTHON:-python3}
 work=${FUZZ_CORPUS:-$(mktemp -d)}
 status=0

@@ -7,6 +7,7 @@ from the code under test. It knows nothing of who calls it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +21,8 @@ from metercap.errors import (
     DriverError,
     JournalError,
     LinkError,
+    MetercapError,
+    OperatorError,
     ProcedureError,
     RecordError,
 )
@@ -39,14 +42,18 @@ from metercap.meter.description import (
 )
 from metercap.meter.found import TELLING, Characteristic, Descriptor, find_found
 from metercap.meter.frame import FrameDecoder
+from metercap.meter.infer.labels import parse_samples
+from metercap.meter.register import parse_register
 from metercap.meter.reply import Asked, ReplyDecoder
 from metercap.model import Outcome, Reading, Refusal, Status
 from metercap.procedure.description import join, parse_procedure
+from metercap.procedure.net import parse_net
+from metercap.procedure.pack import parse_pack
 from metercap.record import container
 from metercap.record.verify import report_lines, verify
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from metercap.meter.decode import Decoder
     from metercap.meter.description import Driver
@@ -64,6 +71,23 @@ _PROCEDURES = [
     for path in sorted((ROOT / "metercap/procedure/library").glob("*.toml"))
 ]
 _LIBRARY = {p.id: p for p in (parse_procedure(text, name) for name, text in _PROCEDURES)}
+
+
+_REGISTER = """
+[[instrument]]
+name = "one"
+address = "F0:00:00:00:00:01"
+serial = "0001"
+"""
+_OTHERS: list[tuple[Callable[[str, str], object], type[MetercapError], str, str]] = [
+    *(
+        (parse, ProcedureError, path.name, path.read_text("utf-8"))
+        for parse, folder in ((parse_pack, "packs"), (parse_net, "nets"))
+        for path in sorted((ROOT / "metercap/procedure" / folder).glob("*.toml"))
+    ),
+    (parse_register, OperatorError, "register.toml", _REGISTER),
+    (parse_samples, DriverError, "samples.csv", "hex,shown\n01aa,230.1 V AC\n02bb,OL MOhm\n"),
+]
 
 
 def _of_kind(kind: type[Driver]) -> list[tuple[Driver, Decoder]]:
@@ -327,6 +351,18 @@ def procedure(data: bytes) -> None:
         assert_line(error, name)
 
 
+def other(data: bytes) -> None:
+    """Packs of a country's rules, nets, the register of instruments, labelled frames."""
+    if not data:
+        return
+    parse, error, name, whole = _OTHERS[data[0] % len(_OTHERS)]
+    _, text = edited(data, [(name, whole)])
+    try:
+        parse(text, name)
+    except error as fault:
+        assert_line(fault, name)
+
+
 _RECORD = smalljob.sealed()
 _MEMBERS = container.unpack(_RECORD)
 _NAMES = sorted(_MEMBERS)
@@ -411,5 +447,5 @@ def journal(data: bytes) -> None:
 
 TARGETS: dict[str, Callable[[bytes], None]] = {
     each.__name__: each
-    for each in (frame, line, attribute, found, advert, driver, procedure, record, journal)
+    for each in (frame, line, attribute, found, advert, driver, procedure, other, record, journal)
 }
