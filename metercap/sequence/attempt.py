@@ -370,5 +370,5 @@ class Attempt:
         return facts | ({SAMPLED: True} if SAMPLED in reading.marks else {})
 
     def _progress(self, signal: Signal, note: str, reading: Reading, held_ns: int = 0) -> Progress:
-        held_ns = min(held_ns, self._dwell_ns)
+        held_ns = min(held_ns, self._dwell_ns) if held_ns else 0
         return Progress(self.step.id, signal, note, reading, held_ns, self._dwell_ns)

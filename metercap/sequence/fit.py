@@ -21,14 +21,22 @@ def find_unfit(step: Step, reading: Reading) -> tuple[Signal, str] | None:
     wrong = _mismatch(step, reading)
     if wrong:
         return Signal.WRONG_FUNCTION, wrong
+    if reading.marks:
+        marked = _find_marked(reading)
+        if marked is not None:
+            return marked
+    if reading.status is not Status.OK and reading.status is not Status.OVER:
+        return Signal.NO_VALUE, f"the display is {reading.status.value}"
+    return None
+
+
+def _find_marked(reading: Reading) -> tuple[Signal, str] | None:
     marks = FREEZING_MARKS.intersection(reading.marks)
     if marks:
         return Signal.FROZEN, f"the display is marked {', '.join(sorted(marks))}"
     marks = DOUBTFUL_MARKS.intersection(reading.marks)
     if marks:
         return Signal.NO_VALUE, f"the display is marked {', '.join(sorted(marks))}"
-    if reading.status not in {Status.OK, Status.OVER}:
-        return Signal.NO_VALUE, f"the display is {reading.status.value}"
     if SAMPLED in reading.marks and reading.status is Status.OVER:
         # Where a sender's numbers end is no overload seen without a break.
         return Signal.NO_VALUE, f"the sender's numbers end at {reading.ceiling}"
@@ -45,7 +53,7 @@ def find_danger(step: Step, reading: Reading) -> str | None:
         return None
     if reading.quantity in _NO_VOLTS:
         return f"the meter is set to {reading.quantity}: keep off live parts, move switch and jack"
-    held = FREEZING_MARKS.intersection(reading.marks)
+    held = FREEZING_MARKS.intersection(reading.marks) if reading.marks else None
     if held:
         shown = ", ".join(sorted(held))
         return f"the display is marked {shown}: keep off live parts, it may show what was"

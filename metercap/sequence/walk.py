@@ -353,7 +353,8 @@ class Walk:
     def _measured(self, event: Measured) -> None:
         if event.fresh:
             for guard, limit, unit in self._guards:
-                self._watch(guard, limit, unit, event.reading)
+                if guard.standing in self._standing:
+                    self._watch(guard, limit, unit, event.reading)
             if self._out:
                 self._announce()
         attempt = self._attempt
@@ -368,8 +369,7 @@ class Walk:
 
     def _watch(self, guard: Guard, limit: Decimal, unit: str, reading: Reading) -> None:
         if (
-            guard.standing not in self._standing
-            or reading.quantity != guard.quantity
+            reading.quantity != guard.quantity
             or reading.coupling != guard.coupling
             or not units.is_allowed(reading.quantity, reading.unit)
         ):
