@@ -155,3 +155,41 @@ FAULTS: dict[str, Callable[[Field], None]] = {
     "24 adapter is switched off": adapter_is_switched_off,
     "24 use is denied": use_is_denied,
 }
+
+
+def disconnect_is_not_answered(field: Field) -> None:
+    before = len(field.recorder.said)
+    field.order("fault", kind="no-reply", method="Disconnect", times=1)
+    field.order("silence")
+    _ended(field, before)
+    field.lift()
+    field.order("silence", on=False)
+
+
+def scan_hears_nothing(field: Field) -> None:
+    field.order("fault", kind="deaf-scan", times=1)
+    field.order("drop")
+
+
+def link_has_nothing_behind_it(field: Field) -> None:
+    field.order("phantom")
+
+
+def connect_is_not_answered(field: Field) -> None:
+    field.order("fault", kind="no-reply", method="Connect", times=1)
+    field.order("drop")
+
+
+def services_never_resolve(field: Field) -> None:
+    field.order("fault", kind="unresolved", times=1)
+    field.order("drop")
+
+
+# As above, and each waits for a limit of 5 to 20 s first.
+SLOW: dict[str, Callable[[Field], None]] = {
+    "7 disconnect is not answered": disconnect_is_not_answered,
+    "7 connect is not answered": connect_is_not_answered,
+    "10 scan hears nothing": scan_hears_nothing,
+    "12 link has nothing behind it": link_has_nothing_behind_it,
+    "14 services never resolve": services_never_resolve,
+}
