@@ -57,6 +57,7 @@ def export(
         journal.close()
     out.mkdir(parents=True, exist_ok=True)
     path = out / f"job-{job}.asice"
+    record = _with_what_was_added(path, record)
     _replace(path, record)
     roots = (device.root,) if device.root is not None else ()
     report = verify(path.read_bytes(), path.name, derive, Trust(at, roots))
@@ -66,6 +67,29 @@ def export(
     table_path = path.with_suffix(".csv")
     table_path.write_text(table, encoding="utf-8", newline="")
     return path, table_path
+
+
+def _with_what_was_added(path: Path, record: bytes) -> bytes:
+    """Keep the time-stamps and approvals of a record that is exported again to the same place.
+
+    Raises OperatorError where they were added to other bytes than `record`.
+    """
+    if not path.exists():
+        return record
+    found = read(path)
+    try:
+        files = container.unpack(found)
+        added = manifest.read_seals(files)[1:]
+    except RecordError:
+        return record  # what lies there is no record, or a broken one
+    if not added:
+        return record
+    if any(files.get(name) != held for name, held in container.unpack(record).items()):
+        raise OperatorError(
+            f"{path}: has a time-stamp or an approval, and the job would now be sealed otherwise; "
+            "move it away first"
+        )
+    return found
 
 
 def read(path: Path) -> bytes:
