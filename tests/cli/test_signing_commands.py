@@ -200,6 +200,12 @@ def test_a_time_stamp_is_fetched_and_proves_the_time(
     assert len(before) < len(record.read_bytes())
     assert done("stamp", record, "--data", data).out == f"{record}: has a time-stamp\n"
     assert clock.asked == 1
+    stamped = record.read_bytes()
+    assert exported(data).read_bytes() == stamped
+    done("device", "rekey", "--data", data)
+    refused = metercap_("export", "1", "--data", data, "--out", data).complaint
+    assert refused.endswith("would now be sealed otherwise; move it away first")
+    assert record.read_bytes() == stamped
 
 
 def test_off_line_a_record_waits_for_its_time_stamp(
