@@ -246,25 +246,30 @@ class Board:
         return line
 
     def _claim(self, body: Mapping[str, object]) -> None:
-        match body["claim"]:
-            case "act":
-                self._say_act(body)
-            case "attempt":
-                self._say_attempt(body)
-            case "void":
-                self._say_void(body)
-            case "refusal":
-                self.say(f"refused: {self._title(body['what'])}: {body['why']}", "red")
-            case "limitation":
-                self.say(f"not tested: {self._title(body['step'])}: {body['why']}", "yellow")
-            case "stranger":
-                self.say(f"another meter answers as {body['meter']}: {body['why']}", "bold red")
-            case "instrument":
-                self._say_papers(body)
-            case "choice":
-                self._say_choice(str(body["what"]))
-            case "log":
-                self._say_day(body)
+        says: dict[str, Callable[[Mapping[str, object]], None]] = {
+            "act": self._say_act,
+            "attempt": self._say_attempt,
+            "relation": self._say_relation,
+            "void": self._say_void,
+            "refusal": self._say_refusal,
+            "limitation": self._say_limitation,
+            "stranger": self._say_stranger,
+            "instrument": self._say_papers,
+            "choice": self._say_choice,
+            "log": self._say_day,
+        }
+        kind = str(body["claim"])
+        if kind in says:
+            says[kind](body)
+
+    def _say_refusal(self, body: Mapping[str, object]) -> None:
+        self.say(f"refused: {self._title(body['what'])}: {body['why']}", "red")
+
+    def _say_limitation(self, body: Mapping[str, object]) -> None:
+        self.say(f"not tested: {self._title(body['step'])}: {body['why']}", "yellow")
+
+    def _say_stranger(self, body: Mapping[str, object]) -> None:
+        self.say(f"another meter answers as {body['meter']}: {body['why']}", "bold red")
 
     def _say_void(self, body: Mapping[str, object]) -> None:
         names = body["what"]
@@ -272,7 +277,8 @@ class Board:
             titles = "; ".join(self._title(name) for name in names)
             self.say(f"void: {titles} ({body['why']})", "yellow")
 
-    def _say_choice(self, what: str) -> None:
+    def _say_choice(self, body: Mapping[str, object]) -> None:
+        what = str(body["what"])
         if what == FINISH_LOG:
             self.say("the log is ended early", "bold")
             return
