@@ -533,7 +533,7 @@ def jobs(as_json: AsJson = False, data: Data = None) -> None:
     journal = Journal.read(shelf.find_data(data) / _JOURNAL)
     try:
         for number in journal.jobs():
-            row = _job_row(number, list(journal.entries(number)))
+            row = _job_row(number, journal.entries(number))
             if as_json:
                 _print_json(row)
             else:
@@ -546,17 +546,14 @@ def jobs(as_json: AsJson = False, data: Data = None) -> None:
         journal.close()
 
 
-def _job_row(number: int, entries: list[Any]) -> dict[str, Any]:
-    opening = next(entry for entry in entries if entry.kind == "job.open")
-    closing = next((entry for entry in entries if entry.kind == "job.close"), None)
-    result = next(
-        (
-            entry.body["result"]
-            for entry in reversed(entries)
-            if entry.kind == "claim" and entry.body.get("claim") == "job"
-        ),
-        None,
-    )
+def _job_row(number: int, entries: Iterator[Any]) -> dict[str, Any]:
+    opening = next(entries)
+    closing = result = None
+    for entry in entries:  # a week's log has millions
+        if entry.kind == "job.close":
+            closing = entry
+        elif entry.kind == "claim" and entry.body.get("claim") == "job":
+            result = entry.body["result"]
     return {
         "job": number,
         "opened": opening.at.utc_text,
