@@ -117,7 +117,7 @@ def test_a_second_play_is_a_second_job_with_the_same_verdicts(
 
 def edits(record: bytes) -> list[tuple[str, int, Any]]:
     """A seeded sample: what is changed, in which entry, and how."""
-    chance = random.Random(SEED)  # noqa: S311  a sample, not a secret
+    chance = random.Random(SEED)
     found = bodies(record)
     raws = {seq: body["raw"] for seq, kind, body in found if kind == "frame"}
     claims = [(seq, body) for seq, kind, body in found if body.get("claim") == "attempt"]
@@ -231,7 +231,7 @@ def test_what_is_no_record_is_told_apart_and_the_worst_answer_counts(
     sound, cut, noise = (tmp_path / name for name in ("sound", "cut", "noise"))
     sound.write_bytes(old)
     cut.write_bytes(old[: len(old) // 2])
-    noise.write_bytes(random.Random(SEED).randbytes(5000))  # noqa: S311  noise, not a secret
+    noise.write_bytes(random.Random(SEED).randbytes(5000))
     altered = FIXTURES / "v1-frame-digit-changed.asice"
     differs = FIXTURES / "v1-fail-turned-to-pass-and-all-hashes-made-anew.asice"
     for path in (cut, noise):

@@ -320,7 +320,7 @@ def test_kill_9_loses_nothing_acknowledged(path: Path) -> None:
     This shows order and recovery, not the disk: what a power cut does to unflushed blocks cannot
     be seen from inside one machine.
     """
-    chance = random.Random(6962)  # noqa: S311  a test wants chance that it can repeat
+    chance = random.Random(6962)
     for _ in range(KILLS):
         at_once = chance.choice((1, 4, 20))
         process = start(path, at_once)

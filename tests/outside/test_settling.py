@@ -61,7 +61,7 @@ def run(
     scenario: Scenario, window_s: int, slowest_s: int, *, hold_s: int = 2, seed: int = 1
 ) -> tuple[list[float], list[float], int]:
     """Simulate: times to settle in s, tails left in counts, and how many never settled in 120 s."""
-    noise = random.Random(seed)  # noqa: S311  a simulation, not a secret
+    noise = random.Random(seed)
     terms = Terms(window_s * NS_PER_S, slowest_s * NS_PER_S, hold_s * NS_PER_S, QUARTER_NS)
     times, left, never = [], [], 0
     step = scenario.sigma * math.sqrt(1 - scenario.rho**2)
