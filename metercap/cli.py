@@ -51,6 +51,7 @@ app.add_typer(procedures_app, name="procedures", invoke_without_command=True)
 Data = Annotated[Path | None, typer.Option("--data", help="Where journal and own files lie.")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON object a line.")]
 
+_PRACTICE = "Mark the job as practice; without --meter a simulated circuit hides a fault."
 _NO = 1
 _UNUSABLE = 2
 _INTERRUPTED = 130  # what a shell reports for a program that Ctrl-C ended
@@ -359,14 +360,15 @@ def _print_reading(shown: Any, driver_id: str, *, as_json: bool) -> None:
 def run(
     procedure: Annotated[str, typer.Argument(help="Id or file; see: metercap procedures")],
     meter: Annotated[
-        list[str], typer.Option(help="A meter's address, or its name in the register; [PART=]...")
-    ],
+        list[str] | None,
+        typer.Option(help="A meter's address, or its name in the register; [PART=]..."),
+    ] = None,
     driver: Annotated[str | None, typer.Option(help="Driver id or file.")] = None,
     overdue: Annotated[str, typer.Option(help="Why an overdue meter is used all the same.")] = "",
     who: Annotated[str, typer.Option(help="The person at work.")] = "",
     where: Annotated[str, typer.Option(help="The site.")] = "",
     script: Annotated[Path | None, typer.Option(help="Acts and observations from a file.")] = None,
-    practice: Annotated[bool, typer.Option("--practice", help="Mark the job as practice.")] = False,
+    practice: Annotated[bool, typer.Option("--practice", help=_PRACTICE)] = False,
     resume: Annotated[int | None, typer.Option(help="Take up this job again.")] = None,
     capture: Annotated[Path | None, typer.Option(help="Keep raw notifications here.")] = None,
     data: Data = None,
@@ -374,6 +376,14 @@ def run(
     """Walk a procedure with a meter, in the terminal."""
     import asyncio
 
+    if not meter:
+        if not practice or resume is not None:
+            raise OperatorError(
+                "missing option '--meter', expected an address, or --practice without one"
+            )
+        said = None if script is None else (_read_text(script), str(script))
+        asyncio.run(_practise(procedure, who or "the person at practice", said, data))
+        return
     asyncio.run(
         _run(
             procedure,
@@ -479,6 +489,61 @@ async def _run(
                         board.say(f"job {job} stays open; go on with it by --resume {job}", "bold")
                         raise
     console.print(visit_table(procedure, board.claims))
+    _print(f"job {job}: {'all steps hold' if holds else 'not all steps hold'}")
+    if not holds:
+        raise typer.Exit(_NO)
+
+
+async def _practise(
+    procedure_name: str, who: str, script: tuple[str, str] | None, data: Path | None
+) -> None:
+    """Walk a procedure in a simulated circuit that hides a fault, and say at the end which."""
+    from rich.console import Console
+
+    from metercap import clock, shelf
+    from metercap.daemon import DeclaredMeter
+    from metercap.device import open_device
+    from metercap.link.simulated import ADDRESS, DRIVER, SimulatedMeter
+    from metercap.person import ScriptedPerson, TypingPerson
+    from metercap.procedure.house import visible_faults
+    from metercap.procedure.net import Fault, build_net
+    from metercap.terminal import Board, print_cautions, visit_table
+    from metercap.visit import open_daemon, simulated, walk_through
+
+    folder = shelf.find_data(data)
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    device = open_device(folder, _log_name())
+    _, procedure = shelf.load_procedure(folder, procedure_name)
+    wiring = procedure.circuit.wiring if procedure.circuit else None
+    faults = visible_faults(build_net(wiring)) if wiring else [Fault()]
+    fault = faults[clock.draw(len(faults))]
+    meter = SimulatedMeter(shelf.load_driver(folder, DRIVER), "meter", procedure, fault, clock.now)
+    declared = DeclaredMeter("meter", ADDRESS, meter.driver)
+    console = Console(highlight=False)
+    print_cautions(console, procedure)
+    board = Board(console, procedure)
+    async with open_daemon(
+        folder / _JOURNAL, _log_name(), clock.now, board, device.checkpoint
+    ) as daemon:
+        job = await daemon.open_job(
+            procedure,
+            [declared],
+            who=who,
+            where="nowhere: a simulated circuit",
+            practice=True,
+            simulated=fault.text,
+        )
+        board.say(f"job {job}, for practice, in a simulated circuit: never a record")
+        with board:
+            person = (
+                ScriptedPerson(*script, procedure, board)
+                if script
+                else TypingPerson(procedure, board)
+            )
+            async with simulated(daemon, meter, board):
+                holds = await walk_through(daemon, person, board, who)
+    console.print(visit_table(procedure, board.claims))
+    _print(f"hidden in the circuit: {fault.text or 'nothing'}")
     _print(f"job {job}: {'all steps hold' if holds else 'not all steps hold'}")
     if not holds:
         raise typer.Exit(_NO)

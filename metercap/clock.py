@@ -53,6 +53,11 @@ def new_id() -> str:
     return uuid.uuid4().hex
 
 
+def draw(number: int) -> int:
+    """Draw a whole number from 0 to one less than `number`."""
+    return random.SystemRandom().randrange(number)
+
+
 def jitter() -> float:
     """Draw a factor from 0.5 to 1.5, so that many who wait the same time do not return together."""
     return random.SystemRandom().uniform(0.5, 1.5)

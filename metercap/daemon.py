@@ -23,7 +23,7 @@ from metercap.journal.store import Journal, Writer
 from metercap.meter.description import Driver, driver_to_json
 from metercap.meter.register import Instrument, Papers, instrument_to_json
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange, Refusal
-from metercap.procedure.description import Procedure, procedure_to_json
+from metercap.procedure.description import Limits, Procedure, procedure_to_json
 from metercap.sequence.effect import Ask, Claim, Effect
 
 MOST_WAITING = 10_000  # a full inbox counts what it loses rather than grow without end
@@ -114,6 +114,12 @@ class Daemon:
         return walk.asked if walk is not None else Ask("close", "")
 
     @property
+    def wanted(self) -> Limits | None:
+        """What the measured step at hand is held against."""
+        walk = self._derivation.walk
+        return walk.wanted if walk is not None else None
+
+    @property
     def ending(self) -> str | None:
         """How the job ended; None while it goes on."""
         return self._derivation.ending
@@ -137,8 +143,11 @@ class Daemon:
         who: str,
         where: str,
         practice: bool,
+        simulated: str | None = None,
     ) -> int:
         """Open a job and pin its procedure and drivers in the journal; the answer is its number.
+
+        `simulated` says which fault a simulated circuit hides: such a job is never a record.
 
         Raises OperatorError where an instrument is overdue and nobody says why it is used all the
         same, and where a step wants a meter that the job has not.
@@ -156,6 +165,7 @@ class Daemon:
             "meters": [_meter_body(meter) for meter in meters],
             "practice": practice,
             "software": SOFTWARE,
+            **({} if simulated is None else {"simulated": simulated}),
         }
         drafts = [
             Draft(self.job, "job.open", at, body),

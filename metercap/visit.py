@@ -15,6 +15,7 @@ from metercap.errors import OperatorError
 from metercap.journal.store import Journal, Writer
 from metercap.link.bluetooth import Radio, Target, listen, look, supervise
 from metercap.link.capture import CaptureSink
+from metercap.link.simulated import SimulatedMeter
 from metercap.meter.description import AttributeDriver, Driver, LineDriver
 from metercap.meter.found import find_found
 from metercap.model import NS_PER_S, Frame, Instant, LinkChange
@@ -27,6 +28,7 @@ from metercap.terminal import Board
 LEAST_ADVERT_SILENCE_S = 60.0
 LEAST_SILENCE_S = 3.0  # a link that stands and says nothing for this long, or for five intervals
 SILENCE_INTERVALS = 5
+_SIMULATED_INTERVAL_S = 0.25  # four readings a second, as most meters with a radio send
 
 
 def target_of(meter: DeclaredMeter) -> Target:
@@ -109,6 +111,8 @@ def look_up(path: Path, job: int) -> Begun:
     if derivation.walk is None or derivation.procedure is None:
         raise OperatorError(f"job {job}: was never quite opened, begin another")
     opening = first.body
+    if "simulated" in opening:
+        raise OperatorError(f"job {job}: its simulated circuit is gone, begin another")
     rows = opening["meters"]
     meters = [
         DeclaredMeter(
@@ -182,6 +186,29 @@ async def linked(
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+
+
+@contextlib.asynccontextmanager
+async def simulated(daemon: Daemon, meter: SimulatedMeter, board: Board) -> AsyncIterator[None]:
+    """Let a simulated meter send while the body runs, its probes where the step wants them."""
+
+    async def send() -> None:
+        daemon.put(meter.connect())
+        shown: Ask | None = None
+        while True:
+            meter.follow(daemon.asked, daemon.wanted, board.claims)
+            if daemon.asked != shown and (seen := meter.seen(daemon.asked)):
+                board.say(f"    What there is to see: {seen}", "cyan")
+            shown = daemon.asked
+            daemon.put(meter.frame())
+            await asyncio.sleep(_SIMULATED_INTERVAL_S)
+
+    task = asyncio.create_task(send())
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
 
 
 async def walk_through(daemon: Daemon, person: Person, board: Board, who: str) -> bool:

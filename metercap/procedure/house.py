@@ -10,8 +10,16 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import NamedTuple
 
-from metercap.procedure.circuit import Class, InputMode, State, class_between, solve, supply_of
-from metercap.procedure.net import Kind, Net, Probe
+from metercap.procedure.circuit import (
+    Class,
+    InputMode,
+    State,
+    class_between,
+    solve,
+    supply_of,
+    walk,
+)
+from metercap.procedure.net import Fault, Kind, Net, Probe, with_fault
 
 # Volts of a supply of that kind, as its house has them. Mains within every band of Great Britain; a
 # transformer at light load; a boiler's own terminals as one published example has them.
@@ -77,3 +85,31 @@ def is_live(house: House, at: str, to: str) -> bool:
 def position(house: House, motor: str) -> str:
     """Where a valve stands."""
     return house.state.positions[motor] if house.state else ""
+
+
+def visible_faults(net: Net) -> list[Fault]:
+    """Every single fault that the net's walk shows at some terminal or valve, without a short."""
+    faults = [
+        *(Fault(open=wire.name) for wire in net.wires),
+        *(Fault(open=contact.name) for contact in net.contacts),
+        *(
+            Fault(welded=contact.name, at=place)
+            for contact in net.contacts
+            for place, _ in contact.throws
+        ),
+        *(Fault(open=motor.name) for motor in net.motors),
+        *(Fault(jammed=motor.name, at=place) for motor in net.motors for place in motor.positions),
+    ]
+    healthy = _looks(net)
+    return [fault for fault in faults if _looks(with_fault(net, fault)) not in (None, healthy)]
+
+
+def _looks(net: Net) -> list[object] | None:
+    """What a walk shows; None where something goes up in it."""
+    looks: list[object] = []
+    for _, state in walk(net):
+        if state.shorts or state.hunting:
+            return None
+        seen = [volts(House(net, state), *probe, mode="high") for probe in net.probes]
+        looks.append((seen, dict(state.positions)))
+    return looks

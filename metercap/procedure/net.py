@@ -7,7 +7,7 @@ What the net does when it is switched on is worked out in `circuit`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Annotated, Literal, NamedTuple, Protocol, TypeVar
+from typing import Annotated, Literal, NamedTuple, Protocol, TypeVar, get_args
 
 from pydantic import Field, StringConstraints, model_validator
 
@@ -357,10 +357,7 @@ def build_net(file: NetFile) -> Net:
         id=file.id,
         title=file.title,
         nodes=(*file.terminals(), *file.inside),
-        supplies=tuple(
-            Supply(name, table.kind, table.live, table.neutral, table.earth)
-            for name, table in file.supply.items()
-        ),
+        supplies=_supplies(file),
         inputs=tuple(file.inputs.items()),
         probes=tuple(Probe(at, probe.to) for probe in file.probe for at in probe.at),
         wires=tuple(Wire(_wire_name(a, b), a, b) for a, b in file.wires),
@@ -385,6 +382,16 @@ def build_net(file: NetFile) -> Net:
         begin_ns=units.parse_duration_ns(file.begin.lasting) if file.begin else 0,
         volt_free=frozenset(at for probe in file.probe if probe.volt_free for at in probe.at),
     )
+
+
+def _supplies(file: NetFile) -> tuple[Supply, ...]:
+    """Mains first, then by name: a net that was kept with sorted keys is the same net."""
+    kinds = get_args(Kind)
+    supplies = (
+        Supply(name, table.kind, table.live, table.neutral, table.earth)
+        for name, table in file.supply.items()
+    )
+    return tuple(sorted(supplies, key=lambda one: (kinds.index(one.kind), one.name)))
 
 
 def _inputs(positions: Mapping[str, str]) -> tuple[tuple[str, str], ...]:

@@ -211,6 +211,11 @@ def read_opening(own: Sequence[Entry]) -> Opening:
     body = found.body
     drivers = body.get("drivers")
     practice = body.get("practice")
+    if "simulated" in body:
+        raise RecordError(
+            f"entry {found.seq} (job.open): was played to a simulated circuit, expected a job "
+            "with a meter"
+        )
     if not isinstance(drivers, list) or not isinstance(practice, bool):
         raise RecordError(f"entry {found.seq} (job.open): drivers or practice missing")
     return Opening(
