@@ -98,7 +98,10 @@ def test_no_line_concludes_what_only_a_person_can(demo: Answer, record: bytes) -
     word = re.compile(r"\b(safe|dead|isolated)\b", re.IGNORECASE)
     verdicts = "|".join(VERDICTS)
     judged = [line for line in said if re.match(rf" *\d+:\d\d +({verdicts})  ", line)]
-    assert len(judged) == len(attempts(record))
+    claims = [body for _, kind, body in bodies(record) if kind == "claim"]
+    related = [claim for claim in claims if claim["claim"] == "relation"]
+    assert [claim["verdict"] for claim in related] == ["pass", "pass"]  # at spur and programmer
+    assert len(judged) == len(attempts(record)) + len(related)
     report = said[said.index("job-1.asice: VALID, WITH RESERVATIONS") :]
     assert [line for line in judged + report if word.search(line)] == []
 
