@@ -24,7 +24,7 @@ from metercap.procedure.description import Act, Expect, Procedure, Step
 from metercap.procedure.net import Net, build_net
 from metercap.procedure.states import WalkThrough, Watch
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
-from metercap.sequence.walk import AGAIN, FINISH_LOG
+from metercap.sequence.walk import AGAIN
 
 _ORIGINS = {
     "ghost": "a ghost: gone at low input impedance",
@@ -279,9 +279,6 @@ class Board:
 
     def _say_choice(self, body: Mapping[str, object]) -> None:
         what = str(body["what"])
-        if what == FINISH_LOG:
-            self.say("the log is ended early", "bold")
-            return
         chosen = "try it again" if what == AGAIN else self._title(what)
         self.say(f"after the fault: {chosen}", "bold")
 

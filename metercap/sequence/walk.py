@@ -683,7 +683,6 @@ class Walk:
         if not isinstance(log, LongRun) or not log.is_open:
             self._refuse(event.what, "the log has not begun: put the probes on and say so")
             return
-        self._claim("choice", {"by": event.by, "after": log.step.id, "what": event.what})
         self._end(log.finish(f"ended by {event.by}"))
 
     def _limit(self, event: Limited) -> None:
