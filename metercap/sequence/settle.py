@@ -48,7 +48,7 @@ class Terms(NamedTuple):
     @property
     def is_too_short(self) -> bool:
         """Whether the meter sends too seldom for such a window ever to fill."""
-        return self.window_ns < 2 * _LEAST_IN_HALF * self.interval_ns
+        return self.window_ns <= (2 * _LEAST_IN_HALF - 1) * self.interval_ns
 
 
 class Settled(NamedTuple):

@@ -190,7 +190,9 @@ def test_a_meter_said_to_be_slow_settles_on_no_handful_of_readings(interval_s: i
     assert settling_s(interval_s * NS_PER_S, QUARTER_NS) == pytest.approx(4, abs=0.25)
 
 
-@pytest.mark.parametrize(("pace_s", "settles_s"), [(1, 4), (1.25, 5), (2.5, None)])
+@pytest.mark.parametrize(("pace_s", "settles_s"), [(1, 4), (1.25, 5), (1.5, 4.5), (1.75, None)])
 def test_each_half_holds_two_readings_at_least(pace_s: float, settles_s: float | None) -> None:
     pace_ns = int(pace_s * NS_PER_S)
     assert settling_s(pace_ns, pace_ns) == settles_s
+    terms = Terms(5 * NS_PER_S, 5 * NS_PER_S // 2, 0, pace_ns)
+    assert terms.is_too_short is (settles_s is None)
