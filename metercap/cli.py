@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -147,9 +147,10 @@ def demo(
     console.print()
     console.print(visit_table(procedure, board.claims))
     console.print()
-    record, _ = _export(folder, job, folder)
+    record, report, *_ = _export(folder, job, folder)
     status = _verify_one(record, records.load_trust([folder / ROOT], [], [], None, _today()))
-    _print(f"\n{record}: the record. {folder / _JOURNAL}: the journal.")
+    _print(f"\n{report}: the report, to read.")
+    _print(f"{record}: the record. {folder / _JOURNAL}: the journal.")
     if status not in {0, 1}:
         raise typer.Exit(_NO)
 
@@ -635,21 +636,29 @@ def _job_row(number: int, entries: Iterator[Any]) -> dict[str, Any]:
 def export(
     job: int,
     out: Annotated[Path, typer.Option(help="Where the record goes.")] = Path(),
+    table: Annotated[
+        list[str] | None,
+        typer.Option(help="How to list the readings: csv, jsonl, senml (RFC 8428). Repeatable."),
+    ] = None,
     data: Data = None,
 ) -> None:
-    """Seal one job's record, verify it, and list its readings beside it."""
+    """Seal one job's record, verify it, and put its report and its readings beside it."""
     from metercap import shelf
 
-    record, table = _export(shelf.find_data(data), job, out)
-    _print(f"{record}\n{table}")
+    _print("\n".join(map(str, _export(shelf.find_data(data), job, out, table or ("csv",)))))
 
 
-def _export(folder: Path, job: int, out: Path) -> tuple[Path, Path]:
+def _export(folder: Path, job: int, out: Path, tables: Sequence[str] = ("csv",)) -> list[Path]:
     from metercap import records
     from metercap.device import open_device
 
+    known = {form.value: form for form in records.Form}
+    for name in tables:
+        if name not in known:
+            raise OperatorError(f"--table: found {name!a}, expected one of {', '.join(known)}")
+    forms = [known[name] for name in dict.fromkeys(tables)]
     return records.export(
-        folder / _JOURNAL, job, out, lambda log: open_device(folder, log), _today()
+        folder / _JOURNAL, job, out, lambda log: open_device(folder, log), _today(), forms
     )
 
 

@@ -5,8 +5,9 @@ An added seal replaces the file by a longer one in one step, so that a record is
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from enum import StrEnum
 from pathlib import Path
 
 from cryptography import x509
@@ -17,12 +18,12 @@ from metercap.derive import derive
 from metercap.device import Device, read_certificate, read_certificates, read_key
 from metercap.errors import OperatorError, RecordError
 from metercap.journal import canonical
-from metercap.journal.entry import DEVICE_JOB, Draft
+from metercap.journal.entry import DEVICE_JOB, Draft, Entry
 from metercap.journal.store import Journal
 from metercap.model import Instant
-from metercap.record import certificate, container, manifest, seal, signing, stamp
+from metercap.record import certificate, container, manifest, report, seal, senml, signing, stamp
 from metercap.record.approved import parse_approved
-from metercap.record.table import readings_csv
+from metercap.record.table import readings, readings_csv, readings_lines
 from metercap.record.trust import Trust
 from metercap.record.verify import Report, verify
 
@@ -34,12 +35,26 @@ def date_of(at: Instant) -> datetime:
     return _EPOCH + timedelta(microseconds=at.utc_ns // 1000)
 
 
-def export(
-    journal_path: Path, job: int, out: Path, open_device: Callable[[str], Device], at: datetime
-) -> tuple[Path, Path]:
-    """Write job-N.asice and job-N.csv under `out`; a record that does not verify is not left.
+class Form(StrEnum):
+    """How the readings of a job can be listed, beside its record."""
 
-    `open_device` gives who signs for the log of that name.
+    CSV = "csv"
+    JSON_LINES = "jsonl"
+    SENML = "senml"
+
+
+def export(
+    journal_path: Path,
+    job: int,
+    out: Path,
+    open_device: Callable[[str], Device],
+    at: datetime,
+    forms: Iterable[Form] = (Form.CSV,),
+) -> list[Path]:
+    """Write job-N.asice, its report as job-N.pdf and its readings in `forms` under `out`.
+
+    `open_device` gives who signs for the log of that name. A record that does not verify is not
+    left. The files come in that order.
     """
     journal = Journal.read(journal_path)
     try:
@@ -51,8 +66,9 @@ def export(
             SOFTWARE,
             journal.frontier(first - 1),
             seal.Sealer(device.certificate, device.sign),
+            report.render,
         )
-        table = readings_csv(journal.entries(job))
+        tables = [(form, _list(form, journal.entries(job), journal.log, job)) for form in forms]
     finally:
         journal.close()
     out.mkdir(parents=True, exist_ok=True)
@@ -60,13 +76,23 @@ def export(
     record = _with_what_was_added(path, record)
     _replace(path, record)
     roots = (device.root,) if device.root is not None else ()
-    report = verify(path.read_bytes(), path.name, derive, Trust(at, roots))
-    if not report.is_whole:
+    verified = verify(path.read_bytes(), path.name, derive, Trust(at, roots))
+    if not verified.is_whole:
         path.unlink()
-        raise RecordError(f"job {job}: its record does not verify: {'; '.join(report.reasons)}")
-    table_path = path.with_suffix(".csv")
-    table_path.write_text(table, encoding="utf-8", newline="")
-    return path, table_path
+        raise RecordError(f"job {job}: its record does not verify: {'; '.join(verified.reasons)}")
+    pdf = path.with_suffix(".pdf")
+    pdf.write_bytes(container.unpack(record)[seal.REPORT])
+    written = [path, pdf]
+    for form, text in tables:
+        written.append(path.with_suffix(f".{form}"))
+        written[-1].write_text(text, encoding="utf-8", newline="")
+    return written
+
+
+def _list(form: Form, entries: Iterable[Entry], log: str, job: int) -> str:
+    if form is Form.SENML:
+        return senml.pack(readings(entries), log, job)
+    return readings_csv(entries) if form is Form.CSV else readings_lines(entries)
 
 
 def _with_what_was_added(path: Path, record: bytes) -> bytes:

@@ -7,6 +7,8 @@ needed=()
 python3 -c 'import ensurepip, venv' 2>/dev/null || needed+=(python3-venv)
 command -v dbus-daemon >/dev/null || needed+=(dbus)
 command -v unzip >/dev/null || needed+=(unzip)
+command -v qpdf >/dev/null || needed+=(qpdf)
+command -v pdftotext >/dev/null || needed+=(poppler-utils)
 if [ ${#needed[@]} -gt 0 ]; then
     sudo=$(command -v sudo || true)
     $sudo apt-get update -q

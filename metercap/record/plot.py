@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 _WIDTH, _HEIGHT = 500, 108
@@ -18,6 +19,10 @@ _TICKS_Y, _TICKS_X = 4, 8
 _LINE = 10  # of text
 _MARKED_POINTS = 90  # more than these would run into each other
 _NS_PER_S = 1e9
+_SCALES = ((259_200, 86_400, "d"), (7200, 3600, "h"), (300, 60, "min"), (0, 1, "s"))
+"""From how many seconds on the time is told in units of how many, and their name."""
+
+_LEAST_GAP_NS, _GAP_INTERVALS = 3_000_000_000, 5  # a longer silence breaks the line
 
 _Scale = Callable[[float], float]
 
@@ -37,7 +42,6 @@ class Plot(NamedTuple):
     low: float | None = None
     high: float | None = None
     window: tuple[int, int] | None = None
-    gap_ns: int = 3_000_000_000
     top: float | None = None
 
 
@@ -58,23 +62,23 @@ def thin(points: list[Point]) -> list[Point]:
 def alt_text(plot: Plot, count: int) -> str:
     """The picture in one sentence, for who cannot see it; `count` readings were seen."""
     shown = [point.value for point in plot.points if point.value is not None]
-    lasted = (plot.points[-1].t_ns - plot.points[0].t_ns) / _NS_PER_S
-    text = f"{count} readings over {lasted:.1f} s"
+    size, name = _scale(plot)
+    text = f"{count} readings over {_time(plot, plot.points[-1].t_ns) / size:.1f} {name}"
     if shown:
         text += f", from {min(shown):.4g} to {max(shown):.4g} {plot.unit}"
     over = len(plot.points) - len(shown)
     if over:
         text += ", all over the range" if not shown else ", some of them over the range"
     if plot.window is not None:
-        begin, end = (_seconds(plot, t_ns) for t_ns in plot.window)
-        text += f"; the value is taken from {begin:.1f} s to {end:.1f} s, which is shaded"
+        begin, end = (_time(plot, t_ns) / size for t_ns in plot.window)
+        text += f"; the value is taken from {begin:.1f} to {end:.1f} {name}, which is shaded"
     return f"Value against time: {text}."
 
 
 def draw(plot: Plot) -> str:
     """The picture as SVG; it holds numbers and the unit, and no other text from outside."""
     bottom, top = _range(plot)
-    last_s = max(_seconds(plot, plot.points[-1].t_ns), 0.5)
+    last_s = max(_time(plot, plot.points[-1].t_ns), 0.5)
 
     def x(t_s: float) -> float:
         return _LEFT + (_WIDTH - _LEFT - _RIGHT) * t_s / last_s
@@ -100,7 +104,7 @@ def _ground(plot: Plot, ends: tuple[float, float, float], x: _Scale, y: _Scale) 
         lower = y(bottom if plot.low is None else plot.low)
         yield _box(x(0), upper, x(last_s), lower, _WITHIN)
     if plot.window is not None:
-        begin, end = (x(_seconds(plot, t_ns)) for t_ns in plot.window)
+        begin, end = (x(_time(plot, t_ns)) for t_ns in plot.window)
         yield _box(begin, y(top), end, y(bottom), _WINDOW, 0.75)
         yield from (_line(at, y(top), at, y(bottom), _GREY, "1 2") for at in (begin, end))
         yield _text((begin + end) / 2, 8, "window of the value", "middle")
@@ -114,11 +118,11 @@ def _ground(plot: Plot, ends: tuple[float, float, float], x: _Scale, y: _Scale) 
 def _curve(plot: Plot, x: _Scale, y: _Scale) -> Iterator[str]:
     """The readings: joined where they follow each other, at the top where over the range."""
     for run in _runs(plot):
-        drawn = " ".join(f"{x(_seconds(plot, p.t_ns)):.1f},{y(p.value or 0):.1f}" for p in run)
+        drawn = " ".join(f"{x(_time(plot, p.t_ns)):.1f},{y(p.value or 0):.1f}" for p in run)
         yield f'<polyline points="{drawn}" fill="none" stroke="{_BLUE}" stroke-width="1.1"/>'
     is_marked = len(plot.points) <= _MARKED_POINTS
     for point in plot.points:
-        at = x(_seconds(plot, point.t_ns))
+        at = x(_time(plot, point.t_ns))
         if point.value is None:
             yield (
                 f'<path d="M{at - 2.5:.1f} {_TOP + 5} L{at:.1f} {_TOP} L{at + 2.5:.1f} {_TOP + 5} '
@@ -136,10 +140,12 @@ def _axes(plot: Plot, ends: tuple[float, float, float], x: _Scale, y: _Scale) ->
     for value in _ticks(bottom, top, _TICKS_Y):
         yield _line(_LEFT - 3, y(value), _LEFT, y(value), _GREY)
         yield _text(_LEFT - 5, y(value) + 3, f"{value:.6g}", "end")
-    for value in _ticks(0, last_s, _TICKS_X):
-        yield _line(x(value), floor, x(value), floor + 3, _GREY)
-        yield _text(x(value), floor + 12, f"{value:.6g}", "middle")
-    yield _text(_WIDTH - _RIGHT + 6, floor + 3, "s", "start")
+    size, name = _scale(plot)
+    for value in _ticks(0, last_s / size, _TICKS_X):
+        at = x(value * size)
+        yield _line(at, floor, at, floor + 3, _GREY)
+        yield _text(at, floor + 12, f"{value:.6g}", "middle")
+    yield _text(_WIDTH - _RIGHT + 6, floor + 3, name, "start")
     yield _text(_LEFT - 5, 8, plot.unit, "end")
 
 
@@ -158,9 +164,12 @@ def _range(plot: Plot) -> tuple[float, float]:
 
 def _runs(plot: Plot) -> Iterator[list[Point]]:
     """Readings that a line may join: no gap and no overload between them."""
+    apart = sorted(after.t_ns - before.t_ns for before, after in pairwise(plot.points))
+    usual_ns = apart[len(apart) // 2] if apart else 0
+    gap_ns = max(_LEAST_GAP_NS, _GAP_INTERVALS * usual_ns)
     run: list[Point] = []
     for point in plot.points:
-        is_far = bool(run) and point.t_ns - run[-1].t_ns > plot.gap_ns
+        is_far = bool(run) and point.t_ns - run[-1].t_ns > gap_ns
         if point.value is None or is_far:
             if len(run) > 1:
                 yield run
@@ -180,7 +189,13 @@ def _ticks(low: float, high: float, most: int) -> list[float]:
     return [n * step for n in range(first, math.floor(high / step) + 1)]
 
 
-def _seconds(plot: Plot, t_ns: int) -> float:
+def _scale(plot: Plot) -> tuple[int, str]:
+    """How many seconds one unit of the time axis has, and its name."""
+    lasted_s = _time(plot, plot.points[-1].t_ns)
+    return next((size, name) for least, size, name in _SCALES if lasted_s >= least)
+
+
+def _time(plot: Plot, t_ns: int) -> float:
     return (t_ns - plot.points[0].t_ns) / _NS_PER_S
 
 

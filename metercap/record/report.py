@@ -13,6 +13,7 @@ from typing import Any
 
 from metercap import units
 from metercap.errors import RecordError
+from metercap.meter.register import Papers
 from metercap.model import NS_PER_S
 from metercap.procedure.description import Act, Step
 from metercap.record import plot, seal
@@ -214,12 +215,14 @@ def _notices(job: Job) -> Iterator[tuple[str, list[str]]]:
             if row.get("verdict") not in _HOLDING | _FAILING
         ],
     )
-    yield "Instruments", [papers(told.body) for told in job.of_kind("instrument", "stranger")]
+    yield "Instruments", _doubted(job)
     repairs = {act.id for act in job.procedure.act if act.offered_after}
     yield (
         "Found at fault, and what was done",
         [line(job, told) for told in job.told if _is_fault(told) or _is_mending(told, repairs)],
     )
+    entered = [told for told in job.of_kind("attempt") if "entered" in told.body]
+    yield "Read off another instrument, and entered by hand", [line(job, t) for t in entered]
     failed = [told for told in job.of_kind("act") if told.body.get("outcome") != "stands"]
     yield "Declared, and does not hold", [line(job, told) for told in failed]
     for kind, head in (
@@ -231,6 +234,17 @@ def _notices(job: Job) -> Iterator[tuple[str, list[str]]]:
     yield "Tries without a verdict", [line(job, told) for told in job.told if _is_undecided(told)]
     yield "Interruptions", [f"{time_text(found.at)}  {text}." for found, text in breaks(job)]
     yield "Clock", _clock_doubts(job)
+
+
+def _doubted(job: Job) -> list[str]:
+    """Meters whose papers are not in order, and those that turned out to be another one."""
+    unknown = [
+        f"{plain(row.get('name'))}: not in the register, no calibration stated"
+        for row in rows_of(job.opening.body.get("meters"))
+        if not isinstance(row.get("instrument"), dict)
+    ]
+    claims = [told.body for told in job.of_kind("instrument", "stranger")]
+    return unknown + [papers(body) for body in claims if body.get("papers") != Papers.IN_DATE]
 
 
 def _is_fault(told: Told) -> bool:
@@ -348,11 +362,22 @@ def _sentences(body: Mapping[str, object]) -> Iterator[str]:
         yield _RULES[str(body["rule"])]
         if likely is not None:
             yield f"Probability that the true value is within: {likely} (JCGM 106:2012)."
+    yield from _source_of(body)
+
+
+def _source_of(body: Mapping[str, object]) -> Iterator[str]:
+    """Where the value of an attempt comes from."""
     if "function" in body:
         limit = body.get("accuracy")
         yield plain(f"Meter function {body['function']}, limit of error {limit}.")
     if body.get("breaks"):
         yield plain(f"Breaks of contact: {body['breaks']}.")
+    entered = body.get("entered")
+    if isinstance(entered, Mapping):
+        said = "; ".join(f"{name}: {plain(text)}" for name, text in entered.items())
+        yield f"Not captured: entered by hand from another instrument ({said})."
+    if isinstance(body.get("indicative"), str):
+        yield f"Indicative: {_stopped(signs(body['indicative']))}"
     if "answer" in body:
         yield "Seen and answered by the person; no meter was asked."
     if body.get("caution"):

@@ -1,4 +1,4 @@
-"""Entries of a job to plain tables: one row for each reading, as JSON values or as CSV.
+"""Entries of a job to plain tables: one row for each reading, as JSON lines or as CSV.
 
 A table is for reading on; the record is the evidence.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Iterable
 
 from metercap.derive import Derivation, Shown
@@ -102,3 +103,8 @@ def readings_csv(entries: Iterable[Entry]) -> str:
             row["marks"] = " ".join(marks)
         table.writerow(row)
     return text.getvalue()
+
+
+def readings_lines(entries: Iterable[Entry]) -> str:
+    """Every reading of a job as one line of JSON: digits as text, units in UCUM."""
+    return "".join(f"{json.dumps(row, ensure_ascii=False)}\n" for row in readings(entries))

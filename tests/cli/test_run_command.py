@@ -115,7 +115,8 @@ def test_a_run_survives_its_own_death_and_a_lost_link_and_gives_a_record(
     assert len({session for session, _, _ in journalled}) == 3
 
     sealed = metercap_("export", "1", "--data", data, "--out", tmp_path / "out")
-    assert sealed.lines == [str(tmp_path / "out" / name) for name in ("job-1.asice", "job-1.csv")]
+    ends = ("asice", "pdf", "csv")
+    assert sealed.lines == [str(tmp_path / "out" / f"job-1.{end}") for end in ends]
     (report,) = metercap_("verify", "--json", tmp_path / "out" / "job-1.asice").rows
     assert (report["exit"], report["result"]) == (6, "all steps hold")  # nobody enrolled it
     table = (tmp_path / "out" / "job-1.csv").read_text(encoding="utf-8").splitlines()
