@@ -43,6 +43,8 @@ drivers_app = typer.Typer(
 procedures_app = typer.Typer(help="Test sequences: list, show, check.", rich_markup_mode=None)
 device_app = typer.Typer(help="This recorder's key: show, request, enrol.", rich_markup_mode=None)
 firm_app = typer.Typer(help="The firm's root key, kept off line.", rich_markup_mode=None)
+archive_app = typer.Typer(help="The firm's archive: add, check.", rich_markup_mode=None)
+app.add_typer(archive_app, name="archive")
 app.add_typer(device_app, name="device")
 app.add_typer(firm_app, name="firm")
 app.add_typer(drivers_app, name="drivers", invoke_without_command=True)
@@ -969,6 +971,89 @@ def firm_approve(
         rows.append((canonical.digest(canonical.dumps(whole)), str(whole["id"])))
     out.write_text(firm.approve(keys, rows), encoding="utf-8")
     _print(f"{out}: {len(rows)} definitions, for --approved")
+
+
+Place = Annotated[
+    str, typer.Argument(metavar="ARCHIVE", help="A folder, or sftp://USER@HOST/FOLDER, s3://...")
+]
+KnownHosts = Annotated[
+    Path, typer.Option("--known-hosts", help="The keys of SFTP servers, as OpenSSH keeps them.")
+]
+OwnKey = Annotated[
+    Path | None, typer.Option("--key", help="The key for an SFTP server; none: those of OpenSSH.")
+]
+_KNOWN_HOSTS = Path("~/.ssh/known_hosts")
+
+
+@archive_app.command("add")
+def archive_add(
+    place: Place,
+    files: Annotated[list[Path], typer.Argument(help="Records, checkpoints, certificates.")],
+    root: Roots = None,
+    known_hosts: KnownHosts = _KNOWN_HOSTS,
+    key: OwnKey = None,
+    as_json: AsJson = False,
+) -> None:
+    """Keep records and checkpoints, unless their log was rolled back or forked."""
+    archive = _load_archive()
+    trusted = _trust(root)
+    with archive.opened(place, known_hosts.expanduser(), key) as found:
+        answers = archive.add(found, files, trusted)
+    for answer in answers:
+        _print_answer(answer, as_json=as_json)
+    raise typer.Exit(_worst({answer.exit for answer in answers}))
+
+
+@archive_app.command("check")
+def archive_check(
+    place: Place,
+    root: Roots = None,
+    known_hosts: KnownHosts = _KNOWN_HOSTS,
+    key: OwnKey = None,
+    as_json: AsJson = False,
+) -> None:
+    """Find missing and doubled jobs, forks and replayed frames among all that is kept."""
+    archive = _load_archive()
+    trusted = _trust(root)
+    with archive.opened(place, known_hosts.expanduser(), key) as found:
+        checked = archive.check(found, trusted)
+    for answer in checked.bad:
+        _print_answer(answer, as_json=as_json)
+    for finding in checked.findings:
+        if as_json:
+            _print_json(finding._asdict())
+        else:
+            _print(f"{finding.log}: {finding.kind}: {finding.text}")
+    if not as_json:
+        _print(f"{checked.records} records and {checked.checkpoints} checkpoints hold")
+    raise typer.Exit(_worst({archive.exit_of(one) for one in (*checked.bad, *checked.findings)}))
+
+
+def _load_archive() -> Any:
+    try:
+        from metercap import archive
+    except ImportError as error:
+        raise OperatorError(
+            f"archive: {error.name} is not installed; pip install 'metercap[archive]'"
+        ) from error
+    return archive
+
+
+def _trust(root: list[Path] | None) -> Trust:
+    from metercap.records import load_trust
+
+    return load_trust(root or [], [], [], None, _today())
+
+
+def _worst(exits: set[int]) -> int:
+    return next((code for code in _WORST_FIRST if code in exits), 0)
+
+
+def _print_answer(answer: Any, *, as_json: bool) -> None:
+    if as_json:
+        _print_json(answer._asdict())
+    else:
+        _print(f"{answer.place}: {answer.status}: {answer.text}")
 
 
 @drivers_app.callback()

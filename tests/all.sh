@@ -9,6 +9,7 @@ command -v dbus-daemon >/dev/null || needed+=(dbus)
 command -v unzip >/dev/null || needed+=(unzip)
 command -v qpdf >/dev/null || needed+=(qpdf)
 command -v pdftotext >/dev/null || needed+=(poppler-utils)
+[ -x /usr/sbin/sshd ] || needed+=(openssh-server)
 if [ ${#needed[@]} -gt 0 ]; then
     sudo=$(command -v sudo || true)
     $sudo apt-get update -q
