@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from metercap import __version__
-from metercap.derive import Derivation, Shown
+from metercap.derive import RULES, Derivation, Shown
 from metercap.errors import JournalError, OperatorError
 from metercap.journal import canonical, merkle
 from metercap.journal.entry import CLAIM, DEVICE_JOB, Draft
@@ -164,6 +164,7 @@ class Daemon:
             "drivers": [_pin(name, definition) for name, definition in drivers.items()],
             "meters": [_meter_body(meter) for meter in meters],
             "practice": practice,
+            "rules": RULES,
             "software": SOFTWARE,
             **({} if simulated is None else {"simulated": simulated}),
         }

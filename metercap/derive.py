@@ -42,6 +42,14 @@ _MOST_KEPT = 4096  # frames of one meter kept decoded; a display in use shows a 
 _LINES_AT_ONCE = 256  # of a digest
 
 
+RULES = 1
+"""The number of the rules below: what frames, acts and definitions lead to.
+
+A change that makes the same entries lead to other claims needs a new number, and the old rules
+kept beside the new ones, since a record of any age must derive as it did. job.open fixes it.
+"""
+
+
 class Shown(NamedTuple):
     """What one frame was decoded to; `seq` is the frame's entry, `fresh` as in `Measured`."""
 
@@ -197,6 +205,11 @@ class Derivation:
         elif entry.kind == "job.open":
             if self._opening is not None:
                 raise JournalError(f"entry {entry.seq} (job.open): found again, expected once")
+            if (rules := entry.body.get("rules", RULES)) != RULES:
+                raise JournalError(
+                    f"entry {entry.seq} (job.open): rules: found {rules!r}, expected {RULES}: made "
+                    "by a later version"
+                )
             self._opening = entry
         elif entry.kind == "definition":
             effects += self._define(entry)

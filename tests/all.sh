@@ -7,6 +7,7 @@ needed=()
 python3 -c 'import ensurepip, venv' 2>/dev/null || needed+=(python3-venv)
 command -v dbus-daemon >/dev/null || needed+=(dbus)
 command -v unzip >/dev/null || needed+=(unzip)
+command -v openssl >/dev/null || needed+=(openssl)
 command -v qpdf >/dev/null || needed+=(qpdf)
 command -v pdftotext >/dev/null || needed+=(poppler-utils)
 [ -x /usr/sbin/sshd ] || needed+=(openssh-server)
@@ -27,6 +28,6 @@ ruff format --check .
 ruff check .
 lint-imports --no-cache
 mypy -p metercap
-for file in drivers/*.toml; do metercap drivers check "$file"; done
-for file in metercap/procedure/library/*.toml; do metercap procedures check "$file"; done
+metercap drivers check drivers/*.toml
+metercap procedures check metercap/procedure/library/*.toml
 pytest -n auto "$@"
