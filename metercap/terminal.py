@@ -22,6 +22,7 @@ from metercap.procedure.circuit import Class, class_between
 from metercap.procedure.circuit import walk as follow
 from metercap.procedure.description import Act, Expect, Procedure, Step
 from metercap.procedure.net import Net, build_net
+from metercap.procedure.rule import find_act
 from metercap.procedure.states import WalkThrough, Watch
 from metercap.sequence.effect import Ask, Claim, Effect, Progress, Signal
 from metercap.sequence.walk import AGAIN
@@ -73,12 +74,17 @@ def expectation_text(expect: Expect, title: Callable[[str], str] = str) -> str:
     if expect.overload is not None:
         return f"overload, on a range of {expect.overload} or more"
     if expect.rule is not None:
-        amounts = {**expect.given, **expect.table}
-        return f"{expect.rule}: {', '.join(f'{name} {text}' for name, text in amounts.items())}"
+        return f"what the rule {expect.rule} gives for {_given_text(expect.given, expect.table)}"
     if expect.class_ is not None:
         return "what the circuit makes of it, against the supply of this visit"
     word, amount = ("below", expect.below) if expect.below else ("above", expect.above)
     return f"{word} {amount}"
+
+
+def _given_text(given: Mapping[str, str], table: Mapping[str, str]) -> str:
+    """Amounts of a rule as one would say them: "power as stated, plus 5 %"."""
+    told = [f"{name} {'as stated' if find_act(text) else text}" for name, text in given.items()]
+    return ", ".join((*told, *(f"{text} at {name}" for name, text in table.items())))
 
 
 def print_cautions(console: Console, procedure: Procedure) -> None:
@@ -485,7 +491,7 @@ def print_procedure(console: Console, procedure: Procedure) -> None:
         console.print(f"\n  Compared: {relation.title}", style="bold")
         items = ((part, procedure.find_step(name)) for part, name in relation.steps.items())
         titles = "; ".join(f"{part} is {step.title if step else ''}" for part, step in items)
-        given = ", ".join(f"{name} {text}" for name, text in relation.given.items())
+        given = _given_text(relation.given, relation.table)
         _print_indented(console, f"{relation.rule}: {'; '.join(filter(None, (titles, given)))}.")
         _print_indented(console, f"Source: {relation.source}", "dim")
     _print_country(console, procedure)

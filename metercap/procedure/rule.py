@@ -31,6 +31,9 @@ RuleName = Literal[
     "capacitor",
     "coil",
     "loop",
+    "share",
+    "tachometer",
+    "leakage",
 ]
 
 
@@ -114,6 +117,19 @@ RULES: Mapping[str, Rule] = {
             "current": "A",
         },
         {"factor": "1"},
+    ),
+    # A control signal: so much of its full voltage as is demanded; or the mean of pulses.
+    "share": Rule({"voltage": "V"}, {"full": "V", "share": "%", "within": "V"}, expects=True),
+    "tachometer": Rule(
+        {"frequency": "Hz"},
+        {"speed": "{rev}/min", "pulses": "1", "percent": "%"},
+        expects=True,
+    ),
+    # At most `each-kilowatt` of the rated power, but never below `least` nor above `most`.
+    "leakage": Rule(
+        {"current": "mA"},
+        {"power": "W", "each-kilowatt": "mA", "least": "mA", "most": "mA"},
+        expects=True,
     ),
 }
 

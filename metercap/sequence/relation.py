@@ -466,6 +466,48 @@ def _loop(v: Values) -> Iterator[Check]:
     )
 
 
+def _share(v: Values) -> Iterator[Check]:
+    """U = share of the full voltage: 0 to 10 V that goes by percent, or the mean of pulses."""
+    within = v["within"].value
+    yield _check(
+        "the signal against what is demanded",
+        lambda a: a["voltage"],
+        lambda a: a["full"] * a["share"] / _HUNDRED,
+        {name: v[name] for name in ("voltage", "full", "share")},
+        -within,
+        within,
+    )
+
+
+def _tachometer(v: Values) -> Iterator[Check]:
+    """Frequency is speed times the pulses of a revolution, over 60 s."""
+    pulses = v["pulses"].value
+    expected = v["speed"].value * pulses / 60
+    width = expected * v["percent"].value / _HUNDRED
+    yield _check(
+        "the pulses against the speed",
+        lambda a: a["frequency"],
+        lambda _: expected,
+        {"frequency": v["frequency"]},
+        -width,
+        width,
+    )
+
+
+def _leakage(v: Values) -> Iterator[Check]:
+    """EN 60335-1 clause 13.2 (from secondary sources): by the kilowatt, with a floor and a top."""
+    by_power = v["each-kilowatt"].value * v["power"].value / 1000
+    most = min(v["most"].value, max(v["least"].value, by_power))
+    yield _check(
+        "the leakage against what the rated power allows",
+        lambda a: a["current"],
+        lambda _: most,
+        {"current": v["current"]},
+        None,
+        _ZERO,
+    )
+
+
 _CHECKS: Mapping[str, Callable[[Values], Iterator[Check]]] = {
     "triangle": _triangle,
     "repeat": _repeat,
@@ -477,6 +519,9 @@ _CHECKS: Mapping[str, Callable[[Values], Iterator[Check]]] = {
     "capacitor": _capacitor,
     "coil": _coil,
     "loop": _loop,
+    "share": _share,
+    "tachometer": _tachometer,
+    "leakage": _leakage,
 }
 _WORST_FIRST = (
     Verdict.FAIL,
