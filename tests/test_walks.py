@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from sequence import jobs
+from sequence import jobs, walking
 
 from metercap import shelf
 from metercap.daemon import Daemon, DeclaredMeter
@@ -21,7 +21,9 @@ from metercap.journal import canonical
 from metercap.journal.entry import CLAIM
 from metercap.journal.store import Journal, Writer
 from metercap.link.simulated import ADDRESS, DRIVER, SimulatedMeter
-from metercap.model import NS_PER_S, Instant
+from metercap.meter.decode import build_decoder
+from metercap.meter.description import LOW_INPUT, parse_driver
+from metercap.model import NS_PER_S, Instant, Reading
 from metercap.procedure.circuit import walk
 from metercap.procedure.description import (
     join,
@@ -33,7 +35,8 @@ from metercap.procedure.expand import LOW, NO_LOW, write_out
 from metercap.procedure.house import visible_faults
 from metercap.procedure.net import Fault, build_net
 from metercap.record.seal import seal
-from metercap.sequence.effect import Ask, Claim
+from metercap.sequence.effect import Ask, Claim, Signal
+from metercap.sequence.wired import Wired
 from metercap.visit import look_up
 
 if TYPE_CHECKING:
@@ -346,12 +349,36 @@ events = [{ house = {} }]
 all = "pass"
 """
 
+LEVER = """[[walk.observe]]
+id = "lever"
+title = "Lever"
+do = "Look."
+motor = "heating valve"
+source = "common practice"
+answers = { PLACES }
+[[example]]"""
+
 DEFECTS = {
     "unknown net": ('net = "two-zone-valves"', 'net = "other"', "net: found 'other', expected"),
     "unknown pack": ("[circuit]\n", '[circuit]\npack = "x"\n', "pack: found 'x', expected"),
     "no supply": ('mains = "supply"', 'other = "supply"', "found no step for its supply"),
     "supply that is no step": ('mains = "supply"', 'mains = "x"', "found 'x', expected"),
+    "supply that may be nought": (
+        'between = ["207 V", "253 V"]',
+        'between = ["4 V", "253 V"]',
+        "supply.mains: found 'supply', expected a step between two voltages, the lower above 5 V",
+    ),
     "unknown terminal": ('"centre orange"', '"centre purple"', "found 'centre purple', expected a"),
+    "a lever without all its places": (
+        "[[example]]",
+        LEVER.replace("PLACES", 'open = ["open"], ajar = ["ajar"]'),
+        "found 'ajar', expected a position of heating valve",
+    ),
+    "a lever with one place": (
+        "[[example]]",
+        LEVER.replace("PLACES", 'open = ["open"]'),
+        "walk walk: follows: answers: Dictionary should have at least 2 items",
+    ),
     "unknown state": ('id = "walk"\n', 'id = "walk"\nstates = ["S9"]\n', "found 'S9', expected"),
     "a wait shorter than the valves": (
         'id = "walk"\n',
@@ -415,3 +442,47 @@ def test_a_simulated_meter_says_what_there_is_to_see(journal: Path) -> None:
 
     assert meter.seen(Ask("observe", "s0-lever")) == "at heating"
     assert meter.seen(Ask("measure", "s0-valve-motor")) == ""
+
+
+LOW_ROW = 'name = "volts-ac"\n'
+
+
+def test_a_row_at_low_input_impedance_marks_its_readings_and_counts_at_no_reading_to_earth() -> (
+    None
+):
+    text = Path(jobs.__file__).parents[2].joinpath("drivers", f"{DRIVER}.toml").read_text("utf-8")
+    assert text.count(LOW_ROW) == 1
+    driver = parse_driver(text.replace(LOW_ROW, f'{LOW_ROW}input = "low"\n'), "low")
+    decoder = build_decoder(driver)
+    row = next(row for row in driver.function if row.name == "volts-ac")
+    (shown,), _ = decoder.decode(decoder.encode(row.reading("238.4")))
+
+    assert isinstance(shown, Reading)
+    assert shown.marks == (LOW_INPUT,)
+
+    visit = walking.Visit(load("spur-live-no-demand"))
+    visit.until_live()
+    visit.begin("line-earth-spur")
+    visit.show("238.4 V", 8, "ac", marks=shown.marks)
+    assert visit.verdicts("line-earth-spur") == []
+    assert visit.signals[-1] is Signal.WRONG_FUNCTION
+    visit.show("238.4 V", 8, "ac")
+    assert visit.verdicts("line-earth-spur") == ["pass"]
+
+
+def test_what_is_right_follows_the_states_that_were_really_walked() -> None:
+    procedure = load("walk-mid-position-valve")
+    lever = procedure.find_step("s6-lever")
+    assert procedure.circuit is not None
+    assert procedure.circuit.wiring is not None
+    assert lever is not None
+    assert lever.follows is not None
+    wired = Wired(build_net(procedure.circuit.wiring))
+    for state in ("begin", "S0", "S1", "S2", "S3", "S4", "S5", "S6"):
+        wired.enter(state)
+    assert wired.accepted(lever.follows) == ("at heating",)
+
+    # Begun anew, and the same state at once: grey finds the valve at rest, and leaves it there.
+    for state in ("begin", "S6"):
+        wired.enter(state)
+    assert wired.accepted(lever.follows) == ("at hot water",)

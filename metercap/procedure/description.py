@@ -17,6 +17,7 @@ from pydantic import Field, StringConstraints, model_validator
 from metercap import units
 from metercap.datafile import Table, load_table, parse_table
 from metercap.errors import ProcedureError
+from metercap.procedure.circuit import TOLERANCES
 from metercap.procedure.net import Fault, Name, Net, build_net
 from metercap.procedure.rule import ANY, RULES, RuleName, amount_of, find_act
 from metercap.procedure.states import Circuit, ClassAt, Follows, WalkThrough
@@ -904,6 +905,12 @@ def _prove_states(whole: Procedure, net: Net, where: str) -> None:
                 )
     for step in whole.step:
         told = step.follows or (step.expect.class_ if step.expect else None)
+        for motor in net.motors:
+            lacking = set(motor.positions) - set(step.follows.answers if step.follows else ())
+            if step.follows and step.follows.motor == motor.name and lacking:
+                raise ProcedureError(
+                    f"{where}: step {step.id}: answers: missing {min(lacking)!r} of {motor.name}"
+                )
         if told and not any(n in acts and acts[n].state == told.state for n in step.needs):
             raise ProcedureError(
                 f"{where}: step {step.id}: needs: expected the act that sets {told.state}"
@@ -911,14 +918,18 @@ def _prove_states(whole: Procedure, net: Net, where: str) -> None:
 
 
 def _prove_supplies(whole: Procedure, circuit: Circuit, net: Net, where: str) -> None:
-    """Each supply of the net is measured by a step that always gives a voltage."""
+    """Each supply of the net is measured by a step whose volts, if it passes, are a supply's."""
     for supply in net.supplies:
-        step = whole.find_step(circuit.supply.get(supply.name, ""))
-        gives = step is not None and step.expect is not None and step.expect.gives_value
-        if step is None or not gives or step.quantity != "voltage":
+        name = circuit.supply.get(supply.name)
+        step = whole.find_step(name or "")
+        nought_v = TOLERANCES[supply.kind].zero_v
+        limits = step.expect.limits() if step and step.expect and step.expect.between else None
+        is_volts = limits is not None and units.is_allowed("voltage", limits.unit)
+        low = units.convert(limits.low or nought_v, limits.unit, "V") if limits and is_volts else 0
+        if low <= nought_v:
             raise ProcedureError(
-                f"{where}: circuit: supply.{supply.name}: found "
-                f"{circuit.supply.get(supply.name)!r}, expected a step that always gives a voltage"
+                f"{where}: circuit: supply.{supply.name}: found {name!r}, expected a step between "
+                f"two voltages, the lower above {nought_v} V"
             )
 
 

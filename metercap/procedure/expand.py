@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Literal, NamedTuple
 
+from pydantic import ValidationError
+
 from metercap import units
 from metercap.errors import ProcedureError
 from metercap.model import NS_PER_S
@@ -47,16 +49,36 @@ def write_out(
     wiring, country = nets[circuit.net], packs.get(circuit.pack or "")
     net = build_net(wiring)
     prove_net(net, f"{where}: circuit: net {net.id}")
-    writers = [_Writer(net, walk, circuit.supply, where) for walk in procedure.walk]
+    acts, steps = _written(net, procedure, circuit.supply, where)
     cautions = tuple(f"{rule.text} ({rule.source})" for rule in country.cautions) if country else ()
     return procedure.model_copy(
         update={
             "caution": (*procedure.caution, *cautions),
             "circuit": circuit.model_copy(update={"wiring": wiring, "country": country}),
-            "act": (*procedure.act, *(act for writer in writers for act in writer.acts())),
-            "step": (*procedure.step, *(step for writer in writers for step in writer.steps())),
+            "act": (*procedure.act, *acts),
+            "step": (*procedure.step, *steps),
         }
     )
+
+
+def _written(
+    net: Net, procedure: Procedure, supplies: Mapping[str, str], where: str
+) -> tuple[list[Act], list[Step]]:
+    acts: list[Act] = []
+    steps: list[Step] = []
+    for walk in procedure.walk:
+        writer = _Writer(net, walk, supplies, where)
+        try:
+            acts += writer.acts()
+            steps += writer.steps()
+        except ValidationError as fault:  # what a walk says makes no act or step
+            first = fault.errors()[0]
+            place = ".".join(map(str, first["loc"]))
+            said = " ".join(first["msg"].split())
+            raise ProcedureError(
+                f"{where}: walk {walk.id}: {fault.title.lower()}: {place}: {said}"
+            ) from fault
+    return acts, steps
 
 
 def slug(name: str) -> str:
