@@ -93,3 +93,20 @@ def test_a_file_under_another_name_is_refused(data: Path) -> None:
     put(data, "other", OWN.format(id="mine"))
     with pytest.raises(ProcedureError, match=r"other.toml: id: found 'mine', expected the file"):
         shelf.load_procedures(data)
+
+
+def test_a_users_own_net_comes_before_a_shipped_one(data: Path) -> None:
+    shipped = shelf.load_nets(data)["combination-mains-stat"]
+    text = (Path(shelf.__file__).parent / "procedure" / "nets" / f"{shipped.id}.toml").read_text(
+        encoding="utf-8"
+    )
+    (data / "nets").mkdir()
+    (data / "nets" / f"{shipped.id}.toml").write_text(
+        text.replace(shipped.title, "As the firm wires it"), encoding="utf-8"
+    )
+
+    _, whole = shelf.load_procedure(data, "walk-combination-mains-stat")
+
+    assert whole.circuit is not None
+    assert whole.circuit.wiring is not None
+    assert whole.circuit.wiring.title == "As the firm wires it"

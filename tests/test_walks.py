@@ -20,7 +20,9 @@ from metercap.errors import OperatorError, ProcedureError, RecordError
 from metercap.journal import canonical
 from metercap.journal.entry import CLAIM
 from metercap.journal.store import Journal, Writer
+from metercap.link.bluetooth.bumble_radio import bumble_radio
 from metercap.link.simulated import ADDRESS, DRIVER, SimulatedMeter
+from metercap.link.virtual import Air
 from metercap.meter.decode import build_decoder
 from metercap.meter.description import LOW_INPUT, parse_driver
 from metercap.model import NS_PER_S, Instant, Reading
@@ -37,10 +39,10 @@ from metercap.procedure.net import Fault, build_net
 from metercap.record.seal import seal
 from metercap.sequence.effect import Ask, Claim, Signal
 from metercap.sequence.wired import Wired
-from metercap.visit import look_up
+from metercap.visit import linked, look_up
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Awaitable, Callable
 
     from metercap.journal.entry import Entry
     from metercap.procedure.description import Procedure
@@ -49,6 +51,7 @@ if TYPE_CHECKING:
 NOWHERE = Path("/nonexistent")
 WHO = "A. Person"
 SCHEMES = sorted(shelf.load_nets(NOWHERE))
+AIR_ADDRESS = "F0:F1:F2:F3:F4:01"
 QUARTER_NS = NS_PER_S // 4
 
 
@@ -65,6 +68,7 @@ class Visit:
         self.claims: list[dict[str, object]] = []
         self.answers: dict[str, dict[str, str]] = {}
         self.once: Callable[[], object] = lambda: None  # called after an answer of `answers`
+        self.send: Callable[[], Awaitable[None]] | None = None
         self.asked = Ask("close", "")
         self.entries: list[Entry] = []
 
@@ -78,6 +82,45 @@ class Visit:
     def play(self, *, simulated: str | None = None) -> Visit:
         asyncio.run(self._play(simulated))
         return self
+
+    def play_over_the_air(self) -> Visit:
+        asyncio.run(self._play_over_the_air())
+        return self
+
+    async def _play_over_the_air(self) -> None:
+        """As `play`, with every display sent by a meter over a radio link inside this process."""
+        driver = shelf.load_driver(NOWHERE, DRIVER)
+        declared = DeclaredMeter("meter", AIR_ADDRESS, driver)
+        meter = SimulatedMeter(driver, "meter", self.procedure, self.fault, self.now)
+        writer = await Writer.open(self.path, "walks")
+        try:
+            daemon = Daemon(writer, self.now, self.listen)
+            async with Air(interval_ms=20) as air:
+                sender = air.meter(driver, "BENCH-SEG 4", AIR_ADDRESS)
+                await sender.on()
+                await daemon.start()
+                await daemon.open_job(
+                    self.procedure, [declared], who=WHO, where="an invented house", practice=True
+                )
+                async with (
+                    bumble_radio(await air.host()) as radio,
+                    linked(daemon, radio, [declared], self.now),
+                ):
+                    await sender.until_subscribed()
+                    self.send = lambda: sender.send_reading(meter.reading())
+                    await self._answer(daemon, meter)
+                self.asked = daemon.asked
+                await daemon.close_job("finish")
+        finally:
+            await writer.close()
+        self._keep()
+
+    def _keep(self) -> None:
+        journal = Journal.read(self.path)
+        try:
+            self.entries = list(journal.entries(1))
+        finally:
+            journal.close()
 
     async def _play(self, simulated: str | None) -> None:
         meter = SimulatedMeter(
@@ -101,11 +144,7 @@ class Visit:
             await daemon.close_job("finish")
         finally:
             await writer.close()
-        journal = Journal.read(self.path)
-        try:
-            self.entries = list(journal.entries(1))
-        finally:
-            journal.close()
+        self._keep()
 
     async def _answer(self, daemon: Daemon, meter: SimulatedMeter) -> None:
         while (ask := daemon.asked).what in {"act", "observe", "measure"}:
@@ -129,7 +168,10 @@ class Visit:
         for number in range(4 * 120):
             self.ns += QUARTER_NS
             meter.follow(daemon.asked, daemon.wanted, self.claims)
-            daemon.put(meter.frame())
+            if self.send is None:
+                daemon.put(meter.frame())
+            else:
+                await self.send()
             if number % 4 == 3:
                 await daemon.flush()
             if starts and number == 11:  # after the probes have touched, where they must
@@ -165,6 +207,15 @@ def test_a_healthy_system_is_commissioned_without_a_fault(scheme: str, journal: 
 
     assert visit.asked.what == "close"
     assert visit.result() == "all steps hold"
+    assert same_again(visit)
+
+
+def test_a_boiler_is_walked_over_the_air(journal: Path) -> None:
+    procedure = load("walk-combination-mains-stat")
+    visit = Visit(procedure, Fault(welded="room stat"), journal).play_over_the_air()
+
+    assert (visit.asked.what, visit.asked.id) == ("choose", "s2-room-stat-out")
+    assert visit.of("s2-room-stat-out")[-1]["origin"] == "fed"
     assert same_again(visit)
 
 

@@ -73,10 +73,11 @@ class SimulatedMeter:
     def frame(self) -> Frame:
         """What the meter sends now."""
         self._number += 1
-        data = self._decoder.encode(self._reading())
+        data = self._decoder.encode(self.reading())
         return Frame(self._now(), self._name, self.driver.link.notify or "", 1, self._number, data)
 
-    def _reading(self) -> Reading:
+    def reading(self) -> Reading:
+        """What its display shows now."""
         if self._plan:
             passed_ns = self._now().boot_ns - self._since_ns
             while len(self._plan) > 1 and passed_ns >= self._plan[0].ns:
