@@ -138,8 +138,10 @@ LAYOUT = rb"""
 
 = #d.head.instruments
 #for meter in d.instruments [
-  == #meter.title
-  #named(meter.rows)
+  #block(breakable: false)[
+    == #meter.title
+    #named(meter.rows)
+  ]
 ]
 
 = #d.head.clock

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import NamedTuple
 
 _WIDTH, _HEIGHT = 500, 108
@@ -45,18 +45,19 @@ class Plot(NamedTuple):
     top: float | None = None
 
 
-def thin(points: list[Point]) -> list[Point]:
-    """About half as many points: of each four the least and the most, in their order."""
-    out: list[Point] = []
-    for place in range(0, len(points), 4):
-        four = points[place : place + 4]
-        shown = [(point.value, n) for n, point in enumerate(four) if point.value is not None]
-        # One that is over the range counts as the most.
-        over = next((n for n, point in enumerate(four) if point.value is None), None)
-        kept = {min(shown)[1]} if shown else set()
-        kept.add(over if over is not None else max(shown)[1])
-        out += [four[n] for n in sorted(kept)]
-    return out
+def thin(points: Sequence[Point], parts: int) -> list[Point]:
+    """Of each of so many equal parts of the time at most three: least, most, over the range."""
+    begin_ns = points[0].t_ns
+    grain_ns = (points[-1].t_ns - begin_ns) // parts + 1
+    kept: list[Point] = []
+    for _, group in groupby(points, lambda point: (point.t_ns - begin_ns) // grain_ns):
+        held = list(group)
+        shown = [(point.value, n) for n, point in enumerate(held) if point.value is not None]
+        places = {min(shown)[1], max(shown)[1]} if shown else set()
+        over = next((n for n, point in enumerate(held) if point.value is None), None)
+        places |= set() if over is None else {over}
+        kept += [held[n] for n in sorted(places)]
+    return kept
 
 
 def alt_text(plot: Plot, count: int) -> str:

@@ -23,6 +23,7 @@ from metercap.record.page import HEADS, LAYOUT, NATURE, checking
 from metercap.record.plot import Plot
 from metercap.record.told import Job, Readings, Told, read_job, rows_of
 from metercap.record.wording import (
+    BREAK,
     date_text,
     expectation_text,
     limit_text,
@@ -90,8 +91,8 @@ def build(job: Job) -> dict[str, object]:
     practice = ", practice" if job.summary.get("practice") is True else ""
     return {
         "kind": "Record of electrical tests",
-        "title": signs(job.procedure.title),
-        "author": plain(job.summary.get("who")),
+        "title": signs(job.procedure.title).replace(BREAK, ""),
+        "author": plain(job.summary.get("who")).replace(BREAK, ""),
         "footer": f"Job {number} of log {log}{practice}: supporting evidence, not a statutory "
         "certificate",
         "nature": list(NATURE),
@@ -115,7 +116,7 @@ def build(job: Job) -> dict[str, object]:
         "check": checking(
             f"job-{number}.asice",
             f"{job.heads[0].seq} to {job.heads[-1].seq}",
-            plain(job.summary.get("root")),
+            str(job.summary.get("root")),
         ),
     }
 
@@ -325,7 +326,8 @@ def _step(job: Job, number: int, step: Step) -> dict[str, object]:
 def _attempt(job: Job, told: Told) -> dict[str, object]:
     body = told.body
     limit = limit_text(body.get("limit"))
-    svg, alt = _picture(job.points.get(told.seq), body)
+    step = job.procedure.find_step(str(body.get("step")))
+    svg, alt = _picture(job.points.get(told.seq), body, step)
     return {
         "title": f"Attempt {body.get('attempt')}, {date_text(told.at)} UTC, "
         f"{plain(body.get('by'))}:",
@@ -335,7 +337,12 @@ def _attempt(job: Job, told: Told) -> dict[str, object]:
         "why": signs(body.get("why", "")),
         "svg": svg,
         "alt": alt,
-        "lines": [*_sentences(body), *_legend(job.points.get(told.seq)), _clock_at(job, told)],
+        "lines": [
+            *_sentences(body),
+            *_meter_of(job, step, body),
+            *_legend(job.points.get(told.seq)),
+            _clock_at(job, told),
+        ],
         "days": [
             f"{plain(day.body.get('day'))}: {log_text(day.body, day.body.get('unit'))}"
             for day in job.of_kind("log")
@@ -365,6 +372,20 @@ def _sentences(body: Mapping[str, object]) -> Iterator[str]:
     yield from _source_of(body)
 
 
+def _meter_of(job: Job, step: Step | None, body: Mapping[str, object]) -> Iterator[str]:
+    """The very instrument of an attempt that a meter was asked for, and its calibration."""
+    rows = rows_of(job.opening.body.get("meters"))
+    names = [row for row in rows if step and step.meter in {None, row.get("name")}]
+    if not names or "answer" in body or "entered" in body:
+        return
+    known = names[0].get("instrument")
+    if not isinstance(known, dict):
+        yield f"Instrument: {plain(names[0].get('name'))}, no calibration stated."
+        return
+    due = f"calibration due {plain(known['due'])}" if "due" in known else "no calibration stated"
+    yield f"Instrument: {plain(known.get('name'))}, {due}."
+
+
 def _source_of(body: Mapping[str, object]) -> Iterator[str]:
     """Where the value of an attempt comes from."""
     if "function" in body:
@@ -380,7 +401,7 @@ def _source_of(body: Mapping[str, object]) -> Iterator[str]:
         yield f"Indicative: {_stopped(signs(body['indicative']))}"
     if "answer" in body:
         yield "Seen and answered by the person; no meter was asked."
-    if body.get("caution"):
+    if body.get("caution") and str(body["caution"]) not in str(body.get("sentence")):
         yield f"Caution: {_stopped(signs(body['caution']))}"
 
 
@@ -398,7 +419,9 @@ def _clock_at(job: Job, told: Told) -> str:
     return f"Clock not synchronised in {unsynced} of {len(during)} entries."
 
 
-def _picture(readings: Readings | None, body: Mapping[str, object]) -> tuple[str, str]:
+def _picture(
+    readings: Readings | None, body: Mapping[str, object], step: Step | None
+) -> tuple[str, str]:
     """The plot of an attempt as SVG, and its alternative text; nothing without readings."""
     if readings is None or not readings.points or readings.unit is None:
         return "", ""
@@ -408,13 +431,9 @@ def _picture(readings: Readings | None, body: Mapping[str, object]) -> tuple[str
         point if point.value is None else point._replace(value=point.value - leads)
         for point in readings.points
     ]
-    while len(points) > _MOST_DRAWN:
-        points = plot.thin(points)
-    limit = body.get("limit")
-    ends = limit if isinstance(limit, Mapping) else {}
-    low, high = (_limit(ends.get(name), readings.unit) for name in ("low", "high"))
-    if "overload" in ends:
-        low = _limit(ends["overload"], readings.unit)
+    if len(points) > _MOST_DRAWN:
+        points = plot.thin(points, _MOST_DRAWN // 2)
+    low, high = _limits(body.get("limit"), readings.unit, step)
     window = body.get("window")
     times = [
         readings.times.get(window[name])
@@ -431,6 +450,18 @@ def _picture(readings: Readings | None, body: Mapping[str, object]) -> tuple[str
         top=readings.top if all(point.value is None for point in points) else None,
     )
     return plot.draw(drawn), plot.alt_text(drawn, readings.count)
+
+
+def _limits(limit: object, unit: str, step: Step | None) -> tuple[float | None, float | None]:
+    """Limits to be drawn, in `unit`: those that were judged by, or those that would have been."""
+    if isinstance(limit, Mapping):
+        if "overload" in limit:
+            return _limit(limit["overload"], unit), None
+        return _limit(limit.get("low"), unit), _limit(limit.get("high"), unit)
+    if step is None or step.expect is None or not step.expect.has_limits:
+        return None, None
+    low, high, own = step.expect.limits()
+    return _limit(low and f"{low:f} {own}", unit), _limit(high and f"{high:f} {own}", unit)
 
 
 def _limit(amount: object, unit: str) -> float | None:

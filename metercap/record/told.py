@@ -20,7 +20,8 @@ from metercap.record import plot, seal
 from metercap.record.plot import Point
 from metercap.record.wording import plain, signs
 
-_MOST_POINTS = 2000  # of one picture, before it is thinned out
+# A picture with more points is thinned out to three in each of so many parts of its time.
+_MOST_POINTS, _PARTS = 2000, 500
 
 
 class Told(NamedTuple):
@@ -97,7 +98,7 @@ class Readings:
         self.count += 1
         self.points.append(Point(shown.at.boot_ns, value))
         if len(self.points) > _MOST_POINTS:
-            self.points = plot.thin(self.points)
+            self.points = plot.thin(self.points, _PARTS)
 
 
 def read_job(files: Mapping[str, bytes]) -> Job:

@@ -32,7 +32,11 @@ _SHOWN = (
     (0x20A0, 0x20C0),
     (0x2190, 0x21FF),
 )
-_MOST = 2000  # characters of one text; no field of a job is meant for a letter
+_MOST = 1000  # characters of one text; no field of a job is meant for a letter
+BREAK = "\u200b"
+"""A space without width: a line may be broken there."""
+
+_LONG_WORD = re.compile(r"\S{30}(?=\S)")  # half a line of the narrowest column
 _OHM = re.compile(r"\b([numkMG]?)Ohm\b")
 _MICRO = re.compile(r"(?<=[0-9] )u(?=[VASFHW]\b)")
 _CELSIUS = re.compile(r"(?<=[0-9] )Cel\b")
@@ -46,6 +50,7 @@ def plain(text: object) -> str:
         char if any(low <= ord(char) <= high for low, high in _SHOWN) else f"\\u{{{ord(char):x}}}"
         for char in whole[:_MOST]
     )
+    kept = _LONG_WORD.sub(rf"\g<0>{BREAK}", kept)
     rest = len(whole) - _MOST
     return f"{kept} [and {rest} characters more]" if rest > 0 else kept
 

@@ -84,6 +84,10 @@ def test_the_version_names_the_database_too() -> None:
         (["scan", "--seconds", "soon"], "invalid value for '--seconds'"),
         (["scan", "--loud"], "no such option: --loud"),
         (["export", "one"], "invalid value for 'job'"),
+        (
+            ["export", "1", "--table", "xls"],
+            "--table: found 'xls', expected one of csv, jsonl, senml",
+        ),
         (["drivers", "check"], "missing argument 'files'"),
         (["drivers", "check", "nowhere.toml"], "nowhere.toml: cannot be read: No such file"),
         (["drivers", "decode", "no-such"], "driver 'no-such': not found, expected one of bench-"),

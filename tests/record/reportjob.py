@@ -17,6 +17,7 @@ from metercap.meter.description import driver_to_json, parse_driver
 from metercap.model import Instant
 from metercap.procedure.description import parse_procedure, procedure_to_json
 from metercap.record import seal
+from metercap.record.wording import BREAK
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -118,11 +119,11 @@ def plain_job(**changes: object) -> dict[str, bytes]:
 
 
 def text_of(pdf: bytes, folder: Path, *options: str) -> str:
-    """What pdftotext reads, with every run of blanks as one."""
+    """What pdftotext reads, with every run of blanks as one and without places to break."""
     (folder / "report.pdf").write_bytes(pdf)
     command = ["pdftotext", *options, folder / "report.pdf", "-"]
     found = subprocess.run(command, check=True, capture_output=True).stdout.decode("utf-8")
-    return " ".join(found.split())
+    return " ".join(found.replace(BREAK, "").split())
 
 
 def render_elsewhere(files: dict[str, bytes], folder: Path) -> bytes:

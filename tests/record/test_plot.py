@@ -17,18 +17,19 @@ points = st.lists(values, min_size=1, max_size=60).map(
 limits = st.none() | st.floats(-1e6, 1e6, allow_nan=False)
 
 
-@given(points)
-def test_thinning_keeps_the_least_the_most_and_every_overload_in_sight(found: list[Point]) -> None:
-    kept = thin(found)
+@given(points, st.integers(1, 9))
+def test_thinning_keeps_the_least_the_most_and_every_overload_in_sight(
+    found: list[Point], parts: int
+) -> None:
+    kept = thin(found, parts)
     shown = [point.value for point in found if point.value is not None]
+    left = [point.value for point in kept]
     if shown:
-        assert min(shown) in [point.value for point in kept]
-    if None not in [point.value for point in found]:
-        assert max(shown) in [point.value for point in kept]
-    else:
-        assert None in [point.value for point in kept]
+        assert min(shown) in left
+        assert max(shown) in left
+    assert (None in left) == (len(shown) < len(found))
     assert kept == sorted(kept, key=lambda point: point.t_ns)
-    assert len(kept) <= len(found) // 2 + 2
+    assert len(kept) <= min(len(found), 3 * parts)
 
 
 @given(points, limits, limits)
