@@ -28,6 +28,8 @@ from metercap.meter.description import LOW_INPUT, parse_driver
 from metercap.model import NS_PER_S, Instant, Reading
 from metercap.procedure.circuit import walk
 from metercap.procedure.description import (
+    Example,
+    ExampleEvent,
     join,
     parse_procedure,
     procedure_from_json,
@@ -38,6 +40,7 @@ from metercap.procedure.house import visible_faults
 from metercap.procedure.net import Fault, build_net
 from metercap.record.seal import seal
 from metercap.sequence.effect import Ask, Claim, Signal
+from metercap.sequence.rehearse import rehearse
 from metercap.sequence.wired import Wired
 from metercap.visit import linked, look_up
 
@@ -358,6 +361,20 @@ def test_a_simulated_job_is_never_sealed_nor_taken_up_again(journal: Path) -> No
         seal(rows, 1, "test", frontier)
     with pytest.raises(OperatorError, match="begin another"):
         look_up(journal, 1)
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_the_walk_stops_at_every_fault_that_practice_hides(scheme: str) -> None:
+    whole = load(f"walk-{scheme}")
+    missed = []
+    for fault in visible_faults(build_net(shelf.load_nets(NOWHERE)[scheme])):
+        found = rehearse(
+            whole, Example(title=fault.text, events=(ExampleEvent(house=fault),), all="pass")
+        )
+        if not any(": found fail, expected pass" in line for line in found):
+            missed.append(fault.text)
+
+    assert missed == []
 
 
 @pytest.mark.parametrize("scheme", SCHEMES)

@@ -454,7 +454,7 @@ class Walk:
             return outcome
         origin = self._wired.origin(wanted, high_v, volts, self._supply_v(wanted))
         return outcome._replace(
-            facts=outcome.facts | {"at high": f"{high_v:f} V", "origin": origin}
+            facts=outcome.facts | {"first": f"{high_v:f} V", "origin": origin}
         )
 
     def _conclude(self, step: Step, outcome: Outcome, more: dict[str, object]) -> None:
