@@ -243,6 +243,11 @@ AFTER: dict[str, tuple[str, dict[str, object]]] = {
     "act by nobody": ("act", {"act": "permission", "answers": {}}),
     "begin without step": ("begin", {"by": "A"}),
     "observe without answer": ("observe", {"by": "A", "step": "fuse-marking"}),
+    "entered without step": ("observe", {"by": "A", "answer": {"value": "1 MOhm"}}),
+    "entered as a number": (
+        "observe",
+        {"by": "A", "step": "fuse-marking", "answer": {"value": 1}},
+    ),
     "choose nothing": ("choose", {"by": "A"}),
     "limit without reason": ("limit", {"by": "A", "step": "x", "agreed": "B"}),
     "operator without name": ("operator", {}),

@@ -8,9 +8,7 @@ import pytest
 from sequence import walking
 from sequence.walking import Visit, written
 
-from metercap.errors import JournalError, ProcedureError
-from metercap.journal.entry import Entry
-from metercap.model import Instant
+from metercap.errors import ProcedureError
 from metercap.procedure.description import procedure_from_json, procedure_to_json
 from metercap.sequence.event import Entered
 from metercap.sequence.fit import find_danger
@@ -174,14 +172,6 @@ def test_a_procedure_with_entered_values_comes_back_from_its_record() -> None:
     whole = written(STEP)
     again = procedure_from_json(json.loads(json.dumps(procedure_to_json(whole))), "here")
     assert again.step == whole.step
-
-
-def test_a_journalled_answer_of_numbers_is_no_entry_that_a_recorder_writes() -> None:
-    from metercap.derive import _observed  # noqa: PLC0415
-
-    entry = Entry(1, 1, 1, "observe", Instant(0, 0, "b", synced=True), {"answer": {"value": 1}})
-    with pytest.raises(JournalError, match="expected an object of texts"):
-        _observed(entry)
 
 
 VOLTS = """
