@@ -398,7 +398,7 @@ def _source_of(body: Mapping[str, object]) -> Iterator[str]:
         said = "; ".join(f"{name}: {plain(text)}" for name, text in entered.items())
         yield f"Not captured: entered by hand from another instrument ({said})."
     if isinstance(body.get("indicative"), str):
-        yield f"Indicative: {_stopped(signs(body['indicative']))}"
+        yield f"Indicative; does not replace: {_stopped(signs(body['indicative']))}"
     if "answer" in body:
         yield "Seen and answered by the person; no meter was asked."
     if body.get("caution") and str(body["caution"]) not in str(body.get("sentence")):
@@ -412,7 +412,7 @@ def _legend(readings: Readings | None) -> Iterator[str]:
 
 def _clock_at(job: Job, told: Told) -> str:
     opened = body if isinstance(body := told.body.get("opened"), int) else told.seq
-    during = [found for found in job.entries if opened <= found.seq <= told.seq]
+    during = job.between(opened, told.seq)
     unsynced = sum(not found.at.synced for found in during)
     if not unsynced:
         return "Clock synchronised throughout."
@@ -499,7 +499,7 @@ def _facts_told(job: Job, meter: object) -> str:
 
 
 def _clock(job: Job) -> list[str]:
-    number, boots = len(job.entries), len({found.at.boot for found in job.entries})
+    number, boots = len(job.moments), len({found.at.boot for found in job.moments})
     doubts = _clock_doubts(job)
     if not doubts:
         doubts = [f"It was held to be synchronised at each of the {number} entries of this job."]
@@ -515,8 +515,8 @@ def _clock(job: Job) -> list[str]:
 
 
 def _clock_doubts(job: Job) -> list[str]:
-    unsynced = sum(not found.at.synced for found in job.entries)
-    number = len(job.entries)
+    unsynced = sum(not found.at.synced for found in job.moments)
+    number = len(job.moments)
     lines = []
     if unsynced:
         lines.append(

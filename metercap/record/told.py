@@ -5,6 +5,7 @@ Readings are derived again from the frames. It words nothing and concludes nothi
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import NamedTuple
@@ -37,11 +38,23 @@ class Told(NamedTuple):
         return str(self.body.get("claim"))
 
 
+class Moment(NamedTuple):
+    """When an entry was written."""
+
+    seq: int
+    at: Instant
+
+
 class Job(NamedTuple):
-    """A job as it is reported; `points` holds the readings of each attempt, by the cause's seq."""
+    """A job as it is reported.
+
+    `entries` are all but the frames, `moments` the times of all; `points` holds the readings of
+    each attempt, by the cause's seq.
+    """
 
     summary: Mapping[str, object]
     entries: Sequence[Entry]
+    moments: Sequence[Moment]
     heads: Sequence[Head]
     told: Sequence[Told]
     procedure: Procedure
@@ -57,6 +70,11 @@ class Job(NamedTuple):
     def closing(self) -> Entry:
         """The last entry."""
         return self.entries[-1]
+
+    def between(self, first: int, last: int) -> Sequence[Moment]:
+        """When the job's entries with these numbers and those between were written."""
+        begin = bisect_left(self.moments, first, key=lambda moment: moment.seq)
+        return self.moments[begin : bisect_right(self.moments, last, key=lambda one: one.seq)]
 
     def of_kind(self, *kinds: str) -> list[Told]:
         """Claims of these kinds, in order."""
@@ -109,13 +127,15 @@ def read_job(files: Mapping[str, bytes]) -> Job:
     number = summary.get("job")
     heads = [entry.read_head(line) for line in files["heads.jsonl"].splitlines()]
     disclosed = [head for head in heads if head.job in {number, entry.DEVICE_JOB}]
-    bodies = files["bodies.jsonl"].splitlines()
-    every = (entry.read_body(*pair) for pair in zip(disclosed, bodies, strict=True))
-    entries = [found for found in every if found.job == number]
-    times = {found.seq: found.at for found in entries}
+    pairs = zip(disclosed, files["bodies.jsonl"].splitlines(), strict=True)
+    own = [(head, body) for head, body in pairs if head.job == number]
+    # Frames are most of a job, and are read only one by one.
+    entries = [entry.read_body(head, body) for head, body in own if head.kind != "frame"]
+    times = {head.seq: head.at for head, _ in own}
     told = [_tell(found, times) for found in entries if found.kind == CLAIM]
     derivation = Derivation()
-    points = _gather(entries, told, derivation)
+    every = (entry.read_body(head, body) for head, body in own if head.kind != CLAIM)
+    points = _gather(every, told, derivation)
     if derivation.procedure is None:
         raise RecordError(f"job {number}: no procedure among its entries")
     titles = {item.id: signs(item.title) for item in derivation.procedure.act}
@@ -124,7 +144,8 @@ def read_job(files: Mapping[str, bytes]) -> Job:
         if found.what == "procedure" and isinstance(found.value, dict):
             for row in rows_of(found.value.get("relation")):
                 titles[str(row.get("id"))] = signs(row.get("title"))
-    return Job(summary, entries, heads, told, derivation.procedure, titles, points)
+    moments = [Moment(head.seq, head.at) for head, _ in own]
+    return Job(summary, entries, moments, heads, told, derivation.procedure, titles, points)
 
 
 def _tell(found: Entry, times: Mapping[int, Instant]) -> Told:
@@ -136,7 +157,7 @@ def _tell(found: Entry, times: Mapping[int, Instant]) -> Told:
 def _gather(
     entries: Iterable[Entry], told: Iterable[Told], derivation: Derivation
 ) -> dict[int, Readings]:
-    """Derive the job and keep the readings that belong to an attempt, by the cause of its claim."""
+    """Derive the job from its inputs; the readings of each attempt, by the cause of its claim."""
     spans = [
         (opened, claim.seq, claim.body)
         for claim in told
@@ -145,8 +166,6 @@ def _gather(
     out: dict[int, Readings] = {}
     place = 0
     for found in entries:
-        if found.kind == CLAIM:
-            continue
         effects = derivation.feed(found)
         while place < len(spans) and spans[place][1] < found.seq:
             place += 1

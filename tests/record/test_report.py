@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 import pikepdf
 import pytest
 from cli.command import metercap_
+from hypothesis import example, given
+from hypothesis import strategies as st
 from record import signedjob, smalljob
 from record.reportjob import (
     PROCEDURE,
@@ -194,6 +196,17 @@ def test_text_of_a_person_is_never_markup(tmp_path: Path) -> None:
     page = first_page(render(files), tmp_path)
     assert hostile in page
     assert "abc\\u{202e}def\\u{200b}\\u{1b}[31m \\u{4e2d} Ωλ Иван" in page
+
+
+@given(st.text(max_size=80), st.text(max_size=80), st.text(min_size=1, max_size=80))
+@example("", " ", "\ud7ff\ue000\uffff")
+@example("\n\r\t", "\u2028", "\U0001f9ea")
+def test_no_text_keeps_a_report_from_being_set(who: str, where: str, title: str) -> None:
+    """Or a job could be kept from being exported by what somebody types."""
+    quoted = json.dumps(title, ensure_ascii=True).replace("\\ud", "\\\\ud")
+    job = Job(PROCEDURE.replace('"One step"', quoted) + STEP, who=who, where=where)
+    job.tell("begin", step="earth")
+    assert render(job.close()).startswith(b"%PDF-")
 
 
 def test_a_long_word_is_broken_and_a_long_text_is_cut(tmp_path: Path) -> None:
