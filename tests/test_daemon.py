@@ -310,7 +310,7 @@ def test_a_commit_that_fails_while_its_consumer_is_stopped_still_says_so() -> No
 def test_whoever_tells_has_been_answered() -> None:
     async def tell() -> Desk:
         desk = await opened()
-        answers = {"agreed-with": "the owner", "sources": "one"}
+        answers = {"agreed-with": "the owner", "sources": "one", "fit": "yes"}
         await desk.daemon.tell("act", {"by": PERSON, "act": "permission", "answers": answers})
         return desk
 

@@ -13,6 +13,7 @@ from fake_bluez import BluezProcess
 FIRST = [
     ("Who agreed?", "the householder"),
     ("feed this circuit?", "the fused spur"),
+    ("2) no", "1"),
     ("1) two-pole voltage indicator", "7"),
     ("found '7', expected a number from 1 to 1", "1"),
     ("2) damaged", "1"),
@@ -116,7 +117,7 @@ def test_q_abandons_at_any_question_and_is_kept_in_the_journal(
         terminal.type("q")
         assert terminal.end() == 1
     with start(data) as terminal:
-        answer(terminal, FIRST[:2])
+        answer(terminal, FIRST[:3])
         terminal.until("1) two-pole")
         terminal.type("q")
         assert terminal.end() == 1
@@ -142,6 +143,8 @@ def test_what_was_typed_before_it_was_asked_declares_nothing(
         terminal.type("the householder")
         terminal.until("feed this circuit?")
         terminal.type("the fused spur")
+        terminal.until("2) no")
+        terminal.type("1")
         terminal.until("declares: Permission and all sources (agreed-with: the")
         terminal.type("q")
         assert terminal.end() == 1

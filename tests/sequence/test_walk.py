@@ -297,7 +297,8 @@ def test_a_failed_step_asks_what_now_and_names_what_may_follow() -> None:
     visit = isolated()
     visit.continuity("0.28 Ohm")
     visit.continuity("2.31 Ohm")
-    assert visit.walk.asked == Ask("choose", "earth-continuity-spur", ("again", "repaired-dead"))
+    options = ("again", "repaired-dead", "danger-made-known")
+    assert visit.walk.asked == Ask("choose", "earth-continuity-spur", options)
     visit.choose("fuse-changed")
     assert visit.claims[-1]["claim"] == "refusal"
     visit.continuity("0.30 Ohm")
