@@ -63,8 +63,9 @@ LAYOUT = rb"""
 #let verdict(v) = if v in ("pass", "conditional pass") { strong(v) } else {
   text(fill: rgb("#8a1010"), strong(upper(v)))
 }
-#let named(rows) = table(
-  columns: (31mm, 1fr),
+// Not a table: that would need a head, which the first column cannot be.
+#let named(rows) = grid(
+  columns: (31mm, 1fr), inset: (x: 4pt, y: 3pt),
   ..rows.map(row => (faint(row.at(0)), row.at(1))).flatten(),
 )
 

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
+import re
 import subprocess
 from typing import TYPE_CHECKING
 
@@ -31,6 +33,7 @@ from metercap.record.report import render
 from metercap.record.verify import verify
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 ACT = """
@@ -122,6 +125,33 @@ def test_every_picture_has_a_sentence_for_who_cannot_see_it(demo: dict[str, byte
     assert len(told) == 26  # attempts that a meter was asked for; three were seen by a person
     assert all(text.startswith("Value against time: ") for text in told)
     assert any("all over the range" in text for text in told)
+
+
+def test_every_table_has_a_head_and_every_heading_follows_one_above_it(
+    demo: dict[str, bytes],
+) -> None:
+    """ISO 14289-1 7.5 and 7.4.2."""
+    with pikepdf.open(io.BytesIO(demo["report.pdf"])) as pdf:
+        tags = list(tags_of(pdf.Root.StructTreeRoot))
+    tables = [n for n, (_, tag) in enumerate(tags) if tag == "/Table"]
+    assert len(tables) == 2
+    for start in tables:
+        depth = tags[start][0]
+        inside = itertools.takewhile(lambda held: held[0] > depth, tags[start + 1 :])  # noqa: B023  at once
+        assert "/TH" in [tag for _, tag in inside]
+    levels = [int(tag[2:]) for _, tag in tags if re.fullmatch("/H[1-6]", tag)]
+    assert levels[0] == 1
+    assert all(after <= before + 1 for before, after in itertools.pairwise(levels))
+    assert set(levels) == {1, 2, 3}
+
+
+def tags_of(node: pikepdf.Object, depth: int = 0) -> Iterator[tuple[int, str]]:
+    """The structure tree, flat: depth and tag."""
+    children = node.get("/K", [])
+    for child in children if isinstance(children, pikepdf.Array) else [children]:
+        if isinstance(child, pikepdf.Dictionary) and "/S" in child:
+            yield depth, str(child.S)
+            yield from tags_of(child, depth + 1)
 
 
 def test_all_tables_list_the_same_readings(demo: dict[str, bytes]) -> None:
