@@ -74,7 +74,7 @@ def expectation_text(expect: Expect, title: Callable[[str], str] = str) -> str:
     if expect.overload is not None:
         return f"overload, on a range of {expect.overload} or more"
     if expect.rule is not None:
-        return f"what the rule {expect.rule} gives for {_given_text(expect.given, expect.table)}"
+        return f"as the rule {expect.rule} gives it for {_given_text(expect.given, expect.table)}"
     if expect.class_ is not None:
         return "what the circuit makes of it, against the supply of this visit"
     word, amount = ("below", expect.below) if expect.below else ("above", expect.above)

@@ -100,7 +100,9 @@ def value_text(claim: Mapping[str, object]) -> str:
         return ""
     value = str(claim["value"]).replace(">", "more than ")
     doubt = f" ± {claim['expanded']}" if "expanded" in claim else ""
-    return signs(f"{value}{doubt} {claim.get('unit', '')}".rstrip())
+    text = f"{value}{doubt} {claim.get('unit', '')}".rstrip()
+    marks = "".join(f", {mark}" for mark in ("entered", "indicative") if mark in claim)
+    return signs(f"{text}{marks}")
 
 
 def log_text(log: Mapping[str, object], unit: object) -> str:

@@ -458,7 +458,7 @@ def test_wrong_order_stands_under_the_table_of_the_visit() -> None:
 
 # What is said -----------------------------------------------------------------------------------
 
-_CONCLUDES = re.compile(r"\b(is|are|now|made|proved|found)( now)? (safe|dead|isolated)\b(?!:)")
+_CONCLUDES = re.compile(r"\b(is|are|now|made|proved|found)( now)? (safe|dead|isolated)\b")
 TEXTS = {
     path.stem: path.read_text(encoding="utf-8")
     for path in sorted((Path(shelf.__file__).parent / "procedure" / "library").glob("*.toml"))

@@ -16,6 +16,8 @@ from metercap.record.wording import limit_text, plain, signs, span_text, value_t
         ({"value": "1.20", "unit": "uA"}, "1.20 µA"),
         ({"value": "65.0", "unit": "Cel"}, "65.0 °C"),
         ({"answer": "13 A"}, "13 A"),
+        ({"value": ">999", "unit": "MOhm", "entered": {}}, "more than 999 MΩ, entered"),
+        ({"value": "0.07", "unit": "Ohm", "indicative": "x"}, "0.07 Ω, indicative"),
         ({}, ""),
     ],
 )
