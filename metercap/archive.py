@@ -19,6 +19,7 @@ import paramiko
 from cryptography import x509
 from cryptography.hazmat.primitives.serialization import Encoding
 
+from metercap.checking import read
 from metercap.derive import derive
 from metercap.errors import JournalError, OperatorError, RecordError
 from metercap.journal import canonical, entry, note
@@ -125,7 +126,7 @@ def add(archive: Archive, given: Sequence[Path], trusted: Trust) -> list[Answer]
     records: list[tuple[Held, bytes]] = []
     notes: list[tuple[str, bytes]] = []
     for path in given:
-        data = _read(path)
+        data = read(path)
         if data.startswith(b"-----BEGIN CERTIFICATE"):
             answers.append(_add_signer(archive, str(path), data, trusted))
         elif data.startswith(b"PK"):
@@ -392,10 +393,3 @@ def _keep(archive: Archive, log: str, name: str, data: bytes) -> bool:
     archive.files.pipe_file(part, data)
     archive.files.mv(part, f"{folder}/{name}")
     return True
-
-
-def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise OperatorError(f"{path}: cannot be read: {error.strerror}") from error

@@ -126,7 +126,7 @@ def demo(
 
     from rich.console import Console
 
-    from metercap import records, shelf
+    from metercap import checking, shelf
     from metercap.demo import DRIVER, PROCEDURE, play
     from metercap.device import ROOT
     from metercap.model import NS_PER_S
@@ -150,7 +150,7 @@ def demo(
     console.print(visit_table(procedure, board.claims))
     console.print()
     record, report, *_ = _export(folder, job, folder)
-    status = _verify_one(record, records.load_trust([folder / ROOT], [], [], None, _today()))
+    status = _verify_one(record, checking.load_trust([folder / ROOT], [], [], None, _today()))
     _print(f"\n{report}: the report, to read.")
     _print(f"{record}: the record. {folder / _JOURNAL}: the journal.")
     if status not in {0, 1}:
@@ -670,11 +670,6 @@ def _today() -> datetime:
     return records.date_of(clock.now())
 
 
-# From the gravest to the least: the answers of several files give the first of these. A file that
-# cannot be read comes before all, because nothing is known of it.
-_WORST_FIRST = (_UNUSABLE, 3, 7, 4, 6, 5, 8, 1, 0)
-
-
 Roots = Annotated[
     list[Path] | None, typer.Option("--root", help="A root certificate of the firm, in PEM.")
 ]
@@ -695,32 +690,22 @@ def verify(
     as_json: AsJson = False,
 ) -> None:
     """Check records and derive every verdict anew from the raw frames."""
-    from metercap.records import load_trust
+    from metercap import checking
 
-    asked = _today() if at is None else _parse_time(at)
-    trusted = load_trust(root or [], tsa_root or [], crl or [], approved, asked)
+    asked = _today() if at is None else checking.parse_day(at)
+    trusted = checking.load_trust(root or [], tsa_root or [], crl or [], approved, asked)
     exits = set()
     for record in records:
         try:
             exits.add(_verify_one(record, trusted, as_json=as_json))
         except OperatorError as error:
             exits.add(_complain(str(error)))
-    raise typer.Exit(next(code for code in _WORST_FIRST if code in exits))
-
-
-def _parse_time(text: str) -> datetime:
-    from datetime import UTC, datetime
-
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise OperatorError(f"--at: found {text!a}, expected a date or time: 2026-11-25") from error
-    return at if at.tzinfo is not None else at.replace(tzinfo=UTC)
+    raise typer.Exit(checking.worst(exits))
 
 
 def _verify_one(path: Path, trusted: Trust, *, as_json: bool = False) -> int:
+    from metercap.checking import check
     from metercap.record.verify import report_json, report_lines
-    from metercap.records import check
 
     report = check(path, trusted)
     if as_json:
@@ -995,13 +980,15 @@ def archive_add(
     as_json: AsJson = False,
 ) -> None:
     """Keep records and checkpoints, unless their log was rolled back or forked."""
+    from metercap import checking
+
     archive = _load_archive()
     trusted = _trust(root)
     with archive.opened(place, known_hosts.expanduser(), key) as found:
         answers = archive.add(found, files, trusted)
     for answer in answers:
         _print_answer(answer, as_json=as_json)
-    raise typer.Exit(_worst({answer.exit for answer in answers}))
+    raise typer.Exit(checking.worst(answer.exit for answer in answers))
 
 
 @archive_app.command("check")
@@ -1013,10 +1000,12 @@ def archive_check(
     as_json: AsJson = False,
 ) -> None:
     """Find missing and doubled jobs, forks and replayed frames among all that is kept."""
+    from metercap import checking
+
     archive = _load_archive()
     trusted = _trust(root)
-    with archive.opened(place, known_hosts.expanduser(), key) as found:
-        checked = archive.check(found, trusted)
+    with archive.opened(place, known_hosts.expanduser(), key) as place_found:
+        checked = archive.check(place_found, trusted)
     for answer in checked.bad:
         _print_answer(answer, as_json=as_json)
     for finding in checked.findings:
@@ -1026,7 +1015,8 @@ def archive_check(
             _print(f"{finding.log}: {finding.kind}: {finding.text}")
     if not as_json:
         _print(f"{checked.records} records and {checked.checkpoints} checkpoints hold")
-    raise typer.Exit(_worst({archive.exit_of(one) for one in (*checked.bad, *checked.findings)}))
+    found = (*checked.bad, *checked.findings)
+    raise typer.Exit(checking.worst(map(archive.exit_of, found)))
 
 
 def _load_archive() -> Any:
@@ -1040,13 +1030,9 @@ def _load_archive() -> Any:
 
 
 def _trust(root: list[Path] | None) -> Trust:
-    from metercap.records import load_trust
+    from metercap.checking import load_trust
 
     return load_trust(root or [], [], [], None, _today())
-
-
-def _worst(exits: set[int]) -> int:
-    return next((code for code in _WORST_FIRST if code in exits), 0)
 
 
 def _print_answer(answer: Any, *, as_json: bool) -> None:

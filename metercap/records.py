@@ -10,22 +10,20 @@ from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 
-from cryptography import x509
-
 from metercap import stamping
+from metercap.checking import read
 from metercap.daemon import SOFTWARE
 from metercap.derive import derive
-from metercap.device import Device, read_certificate, read_certificates, read_key
+from metercap.device import Device, read_certificate, read_key
 from metercap.errors import OperatorError, RecordError
 from metercap.journal import canonical
 from metercap.journal.entry import DEVICE_JOB, Draft, Entry
 from metercap.journal.store import Journal
 from metercap.model import Instant
 from metercap.record import certificate, container, manifest, report, seal, senml, signing, stamp
-from metercap.record.approved import parse_approved
 from metercap.record.table import readings, readings_csv, readings_lines
 from metercap.record.trust import Trust
-from metercap.record.verify import Report, verify
+from metercap.record.verify import verify
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -118,43 +116,6 @@ def _with_what_was_added(path: Path, record: bytes) -> bytes:
     return found
 
 
-def read(path: Path) -> bytes:
-    """Read a record file; raises OperatorError."""
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise OperatorError(f"{path}: cannot be read: {error.strerror}") from error
-
-
-def check(path: Path, trusted: Trust | None) -> Report:
-    """Check the record in a file; raises OperatorError when there is no reading it."""
-    return verify(read(path), path.name, derive, trusted)
-
-
-def load_trust(
-    roots: Sequence[Path],
-    tsa_roots: Sequence[Path],
-    revoked: Sequence[Path],
-    approved: Path | None,
-    at: datetime,
-) -> Trust:
-    """Read what the auditor trusts; raises OperatorError for a file that does not hold.
-
-    A list of revoked certificates must be one of the roots', or it says nothing.
-    """
-    found = tuple(one for path in roots for one in read_certificates(path))
-    lists = tuple(_read_list(path, found) for path in revoked)
-    return Trust(
-        at=at,
-        roots=found,
-        tsa_roots=tuple(one for path in tsa_roots for one in read_certificates(path)),
-        revoked=lists,
-        approved=None
-        if approved is None
-        else parse_approved(_text(approved), found, f"{approved}"),
-    )
-
-
 def approve(path: Path, key: Path, own: Path, at: datetime) -> None:
     """Add the signature of a person to a record; raises OperatorError for files that do not fit."""
     found, signer = read_certificate(own), read_key(key)
@@ -209,25 +170,6 @@ def is_stamped(path: Path) -> bool:
     """Whether a record has a time-stamp; raises OperatorError or RecordError."""
     seals = manifest.read_seals(container.unpack(read(path)))
     return any(found.kind == manifest.TIME_STAMP for found in seals)
-
-
-def _read_list(path: Path, roots: Sequence[x509.Certificate]) -> x509.CertificateRevocationList:
-    data = read(path)
-    is_pem = data.lstrip().startswith(b"-----")
-    try:
-        found = x509.load_pem_x509_crl(data) if is_pem else x509.load_der_x509_crl(data)
-    except ValueError as error:
-        raise OperatorError(f"{path}: no list of revoked certificates") from error
-    if not any(certificate.is_list_of(found, root) for root in roots):
-        raise OperatorError(f"{path}: not signed by a root that was given")
-    return found
-
-
-def _text(path: Path) -> str:
-    try:
-        return read(path).decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise OperatorError(f"{path}: no text, expected a file in UTF-8") from error
 
 
 def _replace(path: Path, data: bytes) -> None:
