@@ -35,7 +35,7 @@ from metercap.errors import LinkError
 from metercap.link.responder import Responder
 from metercap.meter.advert import SERVICE_DATA
 from metercap.meter.attribute import AttributeDecoder
-from metercap.meter.decode import build_decoder
+from metercap.meter.decode import build_decoder, encode_all
 from metercap.meter.description import AttributeDriver, LineDriver
 
 if TYPE_CHECKING:
@@ -220,15 +220,16 @@ class VirtualMeter:
                 )
             await connection.drain()
 
-    async def send_reading(self, reading: Reading) -> None:
+    async def send_reading(self, reading: Reading, *beside: Reading) -> None:
         """Send the bytes that show `reading`, in the meter's own way; raises `DisplayError`.
 
+        `beside` is what a second display shows in the same frame.
         A meter that is asked sends nothing by itself: it answers with `reading` from now on.
         """
         if self._responder is not None:
             self._responder.show(reading)
             return
-        data = self._decoder.encode(reading)
+        data = encode_all(self._decoder, (reading, *beside))
         if isinstance(self._decoder, AttributeDecoder):
             await self.send(data, self._decoder.source_of(reading.function))
         else:

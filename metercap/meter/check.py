@@ -6,8 +6,13 @@ from typing import TYPE_CHECKING
 
 from metercap.errors import MetercapError
 from metercap.meter.attribute import AttributeDecoder, can_overload
-from metercap.meter.decode import build_decoder
-from metercap.meter.description import AttributeDriver, LineDriver
+from metercap.meter.decode import build_decoder, encode_all
+from metercap.meter.description import (
+    AttributeDriver,
+    FrameDriver,
+    LineDriver,
+    placed_rows,
+)
 from metercap.meter.frame import FrameDecoder
 from metercap.meter.line import LineDecoder
 from metercap.meter.reply import Answer, Asked, ReplyDecoder
@@ -15,7 +20,7 @@ from metercap.model import Reading, Refusal, Status
 
 if TYPE_CHECKING:
     from metercap.meter.decode import Decoder
-    from metercap.meter.description import Driver, Example
+    from metercap.meter.description import Driver, Example, ExampleReading
     from metercap.model import Outcome
 
 
@@ -34,16 +39,19 @@ def check_driver(driver: Driver) -> list[str]:
         problem = _check_example(driver, decoder, example)
         if problem is not None:
             problems.append(f"example[{index}]: {problem}")
-    shown = {example.reading.function for example in driver.example}
+    seconds = [example.second for example in driver.example if example.second is not None]
+    shown = {said.function for said in [*seconds, *(e.reading for e in driver.example)]}
     problems += [
-        f"function[{index}]: found no example for {row.name!r}, expected at least one"
-        for index, row in enumerate(driver.function)
+        f"{place}: found no example for {row.name!r}, expected at least one"
+        for place, row in placed_rows(driver)
         if row.name not in shown
     ]
     if _can_overload(driver) and all(
         Status(example.reading.status) is not Status.OVER for example in driver.example
     ):
         problems.append("example: found no overload, expected at least one with status 'over'")
+    if _can_second_overload(driver) and all(said.status != Status.OVER.value for said in seconds):
+        problems.append("example: found no second with status 'over', expected at least one")
     return problems
 
 
@@ -57,8 +65,17 @@ def example_bytes(driver: Driver, example: Example) -> bytes:
 
 def expected_reading(driver: Driver, example: Example) -> Reading:
     """The reading that an example states; range and accuracy come from its function row."""
-    said = example.reading
-    row = next(row for row in driver.function if row.name == said.function)
+    return _expected(driver, example.reading)
+
+
+def expected_readings(driver: Driver, example: Example) -> tuple[Reading, ...]:
+    """What an example states for each display, the main one first."""
+    said = (example.reading, example.second)
+    return tuple(_expected(driver, one) for one in said if one is not None)
+
+
+def _expected(driver: Driver, said: ExampleReading) -> Reading:
+    row = next(row for row in driver.rows if row.name == said.function)
     reading = row.reading(said.value, Status(said.status), tuple(sorted(said.marks)))
     coupling = None if said.coupling == "none" else said.coupling
     return reading._replace(quantity=said.quantity, unit=said.unit, coupling=coupling)
@@ -81,18 +98,23 @@ def decode_example(
 
 
 def _check_example(driver: Driver, decoder: Decoder, example: Example) -> str | None:
-    data, expected = example_bytes(driver, example), expected_reading(driver, example)
+    data, expected = example_bytes(driver, example), expected_readings(driver, example)
     outcomes, rest = decode_example(decoder, example, data)
-    if rest or len(outcomes) != 1:
-        return f"found {len(outcomes)} readings and {len(rest)} bytes over, expected one reading"
-    found = outcomes[0]
-    if isinstance(found, Refusal):
-        return f"refused: {found.reason}"
-    if found != expected:
-        key = next(key for key in Reading._fields if getattr(found, key) != getattr(expected, key))
-        return f"reading.{key}: found {getattr(found, key)!r}, expected {getattr(expected, key)!r}"
+    refused = [outcome.reason for outcome in outcomes if isinstance(outcome, Refusal)]
+    if refused and not rest:
+        return f"refused: {refused[0]}"
+    if rest or len(outcomes) != len(expected):
+        count = "one reading" if len(expected) == 1 else f"{len(expected)} readings"
+        return f"found {len(outcomes)} readings and {len(rest)} bytes over, expected {count}"
+    found = tuple(outcome for outcome in outcomes if isinstance(outcome, Reading))
+    for place, one, wanted in zip(("reading", "second"), found, expected, strict=False):
+        for key in Reading._fields:
+            if getattr(one, key) != getattr(wanted, key):
+                return (
+                    f"{place}.{key}: found {getattr(one, key)!r}, expected {getattr(wanted, key)!r}"
+                )
     try:
-        again = decoder.encode(found)
+        again = encode_all(decoder, found)
     except MetercapError as fault:
         return f"cannot be encoded: {fault}"
     if isinstance(decoder, FrameDecoder | LineDecoder):
@@ -100,6 +122,16 @@ def _check_example(driver: Driver, decoder: Decoder, example: Example) -> str | 
     else:
         same = again == data
     return None if same else f"encodes to {again.hex()}, expected {data.hex()}"
+
+
+def _can_second_overload(driver: Driver) -> bool:
+    """Whether the description has a way for a second display to say "over"."""
+    if not isinstance(driver, FrameDriver) or driver.second is None:
+        return False
+    value = driver.second.value
+    coded = value.state is not None and "over" in value.state.codes.values()
+    floating = value.number is not None and driver.field[value.number].type != "float32"
+    return bool(value.over or value.over_flag or coded or floating)
 
 
 def _can_overload(driver: Driver) -> bool:

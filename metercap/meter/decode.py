@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-from metercap.errors import DriverError
+from metercap.errors import DisplayError, DriverError
 from metercap.meter.advert import AdvertDecoder, is_opening
 from metercap.meter.attribute import AttributeDecoder
 from metercap.meter.description import (
@@ -29,6 +29,8 @@ class Decoder(Protocol):
     def decode(self, data: bytes, pending: bytes = b"") -> tuple[tuple[Outcome, ...], bytes]:
         """Read one notification: what it says, and what the next call must be given as `pending`.
 
+        A second display says its own after the main one; where a frame is refused as a whole, that
+        is one Refusal.
         Never raises. Bytes that are not a reading give a Refusal. `pending` belongs to one
         connection: start each with b"", and again after a notification was lost.
         """
@@ -56,6 +58,18 @@ def build_decoder(driver: Driver) -> Decoder:
     raise DriverError(
         f"{driver.id}: kind: found {driver.kind!r}, expected frame, line, attribute or advert"
     )
+
+
+def encode_all(decoder: Decoder, readings: tuple[Reading, ...]) -> bytes:
+    """Write the one notification that shows a reading on each display, the main one first.
+
+    Raises DisplayError where none does, also where there are more readings than displays.
+    """
+    if isinstance(decoder, FrameDecoder):
+        return decoder.encode_all(readings)
+    if len(readings) != 1:
+        raise DisplayError(f"found {len(readings)} readings, expected one in a notification")
+    return decoder.encode(readings[0])
 
 
 def decode_opened(

@@ -28,6 +28,7 @@ MOST_FRAME_BYTES = 512  # the longest attribute value that ATT allows (Core, Vol
 MOST_DIGITS = 8  # more digits than any hand meter shows
 MOST_ROWS = 64
 LOW_INPUT = "low input impedance"  # the mark of a row that reads at about 3 kOhm, not 10 MOhm
+SECOND = "second"  # the channel of the second display in one frame
 SAMPLED = "sampled"  # the mark of a reading whose neighbours may have been lost on the air
 
 Id = Annotated[str, Rule(pattern=r"^[a-z][a-z0-9-]{0,63}$")]
@@ -169,11 +170,15 @@ class ExampleReading(Table):
 
 
 class Example(Table):
-    """One notification, as `hex` or (line instruments, without terminator) as `text`."""
+    """One notification, as `hex` or (line instruments, without terminator) as `text`.
+
+    `second` is what the second display showed, where the meter has one.
+    """
 
     hex: Hex | None = None
     text: Text | None = None
     reading: ExampleReading
+    second: ExampleReading | None = None
 
 
 class Driver(Table):
@@ -187,6 +192,11 @@ class Driver(Table):
     link: Link
     function: tuple[Function, ...]
     example: Annotated[tuple[Example, ...], Rule(min_length=1, max_length=1000)]
+
+    @property
+    def rows(self) -> tuple[Function, ...]:
+        """The rows of every display, those of the main one first."""
+        return self.function
 
 
 class Constant(Table):
@@ -331,8 +341,50 @@ class Value(Table):
         }
 
 
+class SecondFunction(FrameFunction):
+    """A row of the second display.
+
+    `marks` say in which way it is not the present value, such as "peak". With `blank` the display
+    is dark in this row, whatever its bits are.
+    """
+
+    marks: tuple[Text, ...] = ()
+    blank: bool = False
+
+    def reading(
+        self, value: str | None, status: Status = Status.OK, marks: tuple[str, ...] = ()
+    ) -> Reading:
+        """As for every row, with the channel and the row's own marks."""
+        shown = super().reading(value, status, tuple(sorted({*self.marks, *marks})))
+        return shown._replace(channel=SECOND)
+
+
+class SecondValue(Value):
+    """How fields make the number of the second display; `blank` is as `over` and its fellows.
+
+    Dark digits are blank without it.
+    """
+
+    blank: tuple[Short | int, ...] = ()
+
+    @property
+    def specials(self) -> dict[Status, tuple[str | int, ...]]:
+        """As for every value, and what means that nothing is shown."""
+        return super().specials | {Status.BLANK: self.blank}
+
+
+class Second(Table):
+    """A second display in the same frame, with fields of its own.
+
+    Only fields that `when` names may be those of both displays.
+    """
+
+    value: SecondValue
+    function: Annotated[tuple[SecondFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
+
+
 class FrameDriver(Driver):
-    """A meter that sends binary frames, one a notification."""
+    """A meter that sends binary frames, one a notification; `marks` are those of both displays."""
 
     kind: Literal["frame"]
     frame: FrameTable
@@ -340,6 +392,19 @@ class FrameDriver(Driver):
     value: Value
     function: Annotated[tuple[FrameFunction, ...], Rule(min_length=1, max_length=MOST_ROWS)]
     marks: dict[Key, Text] = Rule(default_factory=dict)
+    second: Second | None = None
+
+    @property
+    def rows(self) -> tuple[Function, ...]:
+        """The rows of both displays, those of the main one first."""
+        return self.function if self.second is None else (*self.function, *self.second.function)
+
+    def find_second_alone(self) -> FrameDriver | None:
+        """The same frame as if the second display were its only one."""
+        if self.second is None:
+            return None
+        alone = {"value": self.second.value, "function": self.second.function, "second": None}
+        return self.model_copy(update=alone)
 
 
 class LineTable(Table):
@@ -627,13 +692,12 @@ def _check_common(driver: Driver) -> None:
         raise ValueError(f"link.interval: found {driver.link.interval!r}, expected more than 0")
     if driver.link.start is not None and driver.link.write is None:
         raise ValueError("link.write: missing, expected the characteristic that takes link.start")
-    rows: dict[str, int] = {}
-    for index, row in enumerate(driver.function):
-        place = f"function[{index}]"
-        first = rows.setdefault(row.name, index)
-        if first != index:
+    rows: dict[str, str] = {}
+    for place, row in placed_rows(driver):
+        first = rows.setdefault(row.name, place)
+        if first != place:
             raise ValueError(
-                f"{place}.name: found {row.name!r}, expected a name that function[{first}] has not"
+                f"{place}.name: found {row.name!r}, expected a name that {first} has not"
             )
         if not units.is_allowed(row.quantity, row.unit):
             allowed = " ".join(units.units_of(row.quantity)) or "a known quantity"
@@ -644,21 +708,42 @@ def _check_common(driver: Driver) -> None:
         _check_example(driver, f"example[{index}]", example)
 
 
+def placed_rows(driver: Driver) -> list[tuple[str, Function]]:
+    """Every row with its place in the file."""
+    second = driver.rows[len(driver.function) :]
+    return [
+        *((f"function[{index}]", row) for index, row in enumerate(driver.function)),
+        *((f"second.function[{index}]", row) for index, row in enumerate(second)),
+    ]
+
+
 def _check_example(driver: Driver, place: str, example: Example) -> None:
-    said = example.reading
     if (example.hex is None) == (example.text is None):
         raise ValueError(f"{place}: expected either hex or text")
     if example.text is not None and driver.kind != "line":
         raise ValueError(f"{place}.text: found in kind {driver.kind!r}, expected hex")
     if example.text is not None and not example.text.isascii():
         raise ValueError(f"{place}.text: found {example.text!r}, expected ASCII")
-    names = [row.name for row in driver.function]
+    second = driver.rows[len(driver.function) :]
+    if (example.second is None) != (not second):
+        raise ValueError(
+            f"{place}.second: "
+            + ("missing, expected what the second display" if second else "found, but no display")
+            + " shows"
+        )
+    _check_said(f"{place}.reading", example.reading, driver.function)
+    if example.second is not None:
+        _check_said(f"{place}.second", example.second, second)
+
+
+def _check_said(place: str, said: ExampleReading, rows: tuple[Function, ...]) -> None:
+    names = [row.name for row in rows]
     if said.function not in names:
         raise ValueError(
-            f"{place}.reading.function: found {said.function!r}, expected one of {' '.join(names)}"
+            f"{place}.function: found {said.function!r}, expected one of {' '.join(names)}"
         )
     if (said.value is None) == (said.status == Status.OK.value):
-        raise ValueError(f"{place}.reading.value: expected with status ok, and only with it")
+        raise ValueError(f"{place}.value: expected with status ok, and only with it")
 
 
 # ---- frames: who owns which bit ----
@@ -778,6 +863,14 @@ def _check_frame(driver: FrameDriver) -> None:
         _check_glyphs(f"field.{name}.glyphs", field)
     _check_checksum(driver.frame)
     _check_value(driver)
+    _check_rows_differ(driver)
+    second = driver.find_second_alone()
+    if second is not None:
+        try:
+            _check_value(second)
+            _check_rows_differ(second)
+        except ValueError as fault:
+            raise ValueError(f"second.{fault}") from fault
     _check_fields_used(driver)
 
 
@@ -1003,10 +1096,12 @@ def _check_decimals(driver: FrameDriver, rule: str) -> None:
 
 def _check_fields_used(driver: FrameDriver) -> None:
     """Every field has one use, so every bit that `encode` writes is determined."""
-    value = driver.value
-    uses = [value.digits, value.count, value.number, value.sign, value.exponent, value.over_flag]
-    uses += [table.field for table in (value.places, value.state) if table is not None]
-    uses += [*value.points, *driver.marks]
+    values = [driver.value] if driver.second is None else [driver.value, driver.second.value]
+    uses: list[str | None] = [*driver.marks]
+    for value in values:
+        uses += [value.digits, value.count, value.number, value.sign, value.exponent]
+        uses += [table.field for table in (value.places, value.state) if table is not None]
+        uses += [value.over_flag, *value.points]
     used = {name for name in uses if name is not None}
     for name in used:
         if uses.count(name) > 1:
@@ -1016,11 +1111,11 @@ def _check_fields_used(driver: FrameDriver) -> None:
             raise ValueError(f"marks.{name}: found no such field, expected a flag")
     if len(set(driver.marks.values())) < len(driver.marks):
         raise ValueError("marks: found one text for two flags, expected its own for each")
-    _check_rows_differ(driver)
-    selectors = {name for row in driver.function for name in row.codes}
+    rows = [*driver.function, *(() if driver.second is None else driver.second.function)]
+    selectors = {name for row in rows for name in row.codes}
     for name in driver.field:
         # An exponent may also select the row, as where it stands for kilo or mega.
-        if name in selectors and name in used - {value.exponent}:
+        if name in selectors and name in used - {value.exponent for value in values}:
             raise ValueError(f"field.{name}: found a use of it beside function.when, expected one")
         if name not in used | selectors:
             raise ValueError(

@@ -20,12 +20,13 @@ from metercap.meter.attribute import (
     write_medfloat,
 )
 from metercap.meter.description import (
-    LOW_INPUT,
     MOST_DIGITS,
+    SECOND,
     ChecksumKind,
     Field,
     FrameDriver,
     FrameFunction,
+    SecondFunction,
     bit_address,
     bit_number,
     checksum_bits,
@@ -343,7 +344,7 @@ class _DigitsRule:
         return Status.OK, number
 
     def write(self, status: Status, value: str | None, row: FrameFunction) -> int:
-        if status is Status.BLANK:
+        if status is Status.BLANK and status not in self._writes:
             return self._characters.write("")
         if status is Status.OK:
             text = value or ""
@@ -505,6 +506,153 @@ def _rule(driver: FrameDriver) -> _DigitsRule | _CountRule | _NumberRule:
     return _CountRule(driver) if driver.value.count is not None else _NumberRule(driver)
 
 
+class _Display:
+    """What one display of the meter shows in a frame that is whole, and the bits that show it."""
+
+    def __init__(self, driver: FrameDriver) -> None:
+        self._rule = _rule(driver)
+        self._state = _State(driver)
+        self._over_flag = _flag(driver, driver.value.over_flag)
+        self._sign = _flag(driver, driver.value.sign)
+        self._select_mask, self._rows, self._keys = _rows(driver)
+        self._shown = {
+            row.name: (row.quantity, row.unit, *row.reading(None)[4:]) for row in driver.function
+        }
+        self._dark = {
+            row.name for row in driver.function if isinstance(row, SecondFunction) and row.blank
+        }
+        self._is_plain = not (self._state.mask or self._over_flag or self._dark)
+        # In order of the words, not of the file, so that a driver read back from JSON whose keys
+        # were sorted gives the same reading.
+        self._marks = tuple(
+            sorted((text, _flag(driver, name)) for name, text in driver.marks.items())
+        )
+        self._marks_mask = sum(bit for _, bit in self._marks)
+
+    def read(self, frame: int) -> Outcome:
+        """What this display shows in a frame that is whole."""
+        row = self._rows.get(frame & self._select_mask)
+        if row is None:
+            return self._wrong_function(frame)
+        shown = self._rule.read(frame, row) if self._is_plain else self._what_shows(frame, row)
+        if isinstance(shown, str):
+            return Refusal(f"{row.name}: {shown}")
+        status, value = shown
+        marks = (
+            tuple([text for text, bit in self._marks if frame & bit])
+            if frame & self._marks_mask
+            else ()
+        )
+        quantity, unit, coupling, name, ceiling, accuracy, own, channel = self._shown[row.name]
+        if own:
+            marks = tuple(sorted({*marks, *own}))
+        return Reading(
+            quantity, value, unit, status, coupling, name, ceiling, accuracy, marks, channel
+        )
+
+    def _what_shows(self, frame: int, row: FrameFunction) -> _Shown:
+        """What the value says, unless a flag or code beside it says that there is none."""
+        if row.name in self._dark:
+            return Status.BLANK, None
+        if self._state.mask:
+            state = self._state.read(frame)
+            if state is None:
+                return self._special_shown(frame, row)
+            if state is Status.OVER:
+                return Status.UNDER if frame & self._sign else state, None
+            if state is not Status.OK:
+                return state, None
+        if frame & self._over_flag:
+            return Status.UNDER if frame & self._sign else Status.OVER, None
+        return self._rule.read(frame, row)
+
+    def _special_shown(self, frame: int, row: FrameFunction) -> _Shown:
+        if not self._state.is_special(frame):
+            return "unknown code for the state"
+        shown = self._rule.read(frame, row)
+        if not isinstance(shown, str) and shown[0] is Status.OK:
+            return "found a number beside a state that has none"
+        return shown
+
+    def idle(self, beside: Reading) -> Iterable[Reading]:
+        """What this display can show while nobody says what, the emptiest first."""
+        lit = tuple(text for text, _ in self._marks if text in beside.marks)
+        statuses = (Status.BLANK, Status.INVALID, Status.UNKNOWN)
+        zeros = [decimal_text(0, -places) for places in range(MOST_DIGITS)]
+        shown = [(None, status) for status in statuses] + [(zero, Status.OK) for zero in zeros]
+        for value, status in shown:
+            for row in self._rows.values():
+                idle = row.reading(value, status, lit)
+                try:
+                    self.write(idle)
+                except DisplayError:
+                    continue
+                yield idle
+
+    def write(self, reading: Reading) -> int:
+        """The bits of this display that show `reading`; raises DisplayError."""
+        if reading.function not in self._keys:
+            known = " ".join(self._keys)
+            raise DisplayError(f"function: found {reading.function!r}, expected one of {known}")
+        key = self._keys[reading.function]
+        row = self._rows[key]
+        frame = key
+        for text, bit in self._marks:
+            if text in reading.marks:
+                frame |= bit
+        try:
+            return frame | self._value_bits(reading, row)
+        except (ValueError, OverflowError) as fault:
+            raise DisplayError(f"{row.name}: {fault}") from fault
+
+    def _value_bits(self, reading: Reading, row: FrameFunction) -> int:
+        if row.name in self._dark:
+            return 0
+        if self._over_flag and reading.status is Status.OVER:
+            return self._over_flag
+        if self._over_flag and self._sign and reading.status is Status.UNDER:
+            return self._over_flag | self._sign
+        if reading.status is not Status.OK and self._state.says(reading.status):
+            return self._state.write(reading.status)
+        if reading.status is Status.UNDER and self._sign and self._state.says(Status.OVER):
+            return self._sign | self._state.write(Status.OVER)
+        code = self._state.write(reading.status)
+        return code | self._rule.write(reading.status, reading.value, row)
+
+    def loose(self, a: int, b: int) -> int:
+        """Bits of this display that two frames may differ in."""
+        rows = [self._rows.get(frame & self._select_mask) for frame in (a, b)]
+        if all(row is not None and row.name in self._dark for row in rows):
+            return self._rule.mask | self._state.mask | self._over_flag
+        loose = 0
+        if a & b & self._over_flag:
+            loose |= self._rule.mask & ~self._sign
+        states = self._state.read(a), self._state.read(b)
+        if states[0] is states[1] not in {None, Status.OK}:
+            loose |= self._state.mask | self._rule.mask & ~self._sign
+        if self._shows_special(a) and self._shows_special(b):
+            loose |= self._state.mask
+        return loose | self._not_shown(a) & self._not_shown(b)
+
+    def _shows_special(self, frame: int) -> bool:
+        """Whether the value itself says that it is no number."""
+        row = self._rows.get(frame & self._select_mask)
+        shown = "no function" if row is None else self._rule.read(frame, row)
+        return not isinstance(shown, str) and shown[0] is not Status.OK
+
+    def _not_shown(self, frame: int) -> int:
+        """Bits of the value that a frame's reading leaves open."""
+        row = self._rows.get(frame & self._select_mask)
+        shown = "no function" if row is None else self._rule.read(frame, row)
+        if isinstance(shown, str):
+            return 0
+        return self._rule.loose if shown[0] is not Status.OK else self._rule.unshown
+
+    def _wrong_function(self, frame: int) -> Refusal:
+        lit = [bit_address(n) for n in _lit(frame & self._select_mask)]
+        return Refusal(f"unknown pattern: no function has just the bits {' '.join(lit) or 'none'}")
+
+
 class FrameDecoder:
     """Reads and writes the frames that a frame driver describes."""
 
@@ -528,24 +676,17 @@ class FrameDecoder:
             self._over = slice(*self._sum.over)
             self._sum_at = slice(self._sum.at, self._sum.at + self._sum.width)
             self._sum_plain = self._sum.domain == "plain" and self._xor != 0
-        self._rule = _rule(driver)
-        self._state = _State(driver)
-        self._over_flag = _flag(driver, driver.value.over_flag)
-        self._sign = _flag(driver, driver.value.sign)
-        self._select_mask, self._rows, self._keys = _rows(driver)
-        self._shown = {
-            row.name: (row.quantity, row.unit, *row.reading(None)[4:8]) for row in driver.function
-        }
-        # In order of the words, not of the file, so that a driver read back from JSON whose keys
-        # were sorted gives the same reading.
-        self._marks = tuple(
-            sorted((text, _flag(driver, name)) for name, text in driver.marks.items())
-        )
-        self._marks_mask = sum(bit for _, bit in self._marks)
         self._reserved = sum(1 << bit_number(b) for b in frame.reserved)
+        second = driver.find_second_alone()
+        self._main = _Display(driver)
+        self._second = None if second is None else _Display(second)
 
     def decode(self, data: bytes, pending: bytes = b"") -> tuple[tuple[Outcome, ...], bytes]:
-        """Read one frame; see `metercap.meter.decode.Decoder`."""
+        """Read one frame; see `metercap.meter.decode.Decoder`.
+
+        Of two displays the main one comes first. What one of them shows may be refused alone, where
+        a checksum says that the frame is whole.
+        """
         del pending  # a notification is a whole frame
         if len(data) != self._length:
             return (self._wrong_length(len(data)),), b""
@@ -558,77 +699,49 @@ class FrameDecoder:
             found = int.from_bytes(summed[self._sum_at], self._sum.order)
             if found != wanted:
                 return (_wrong_sum(self._sum.kind, found, wanted, self._sum.width),), b""
-        row = self._rows.get(frame & self._select_mask)
-        if row is None:
-            return (self._wrong_function(frame),), b""
-        shown = self._what_shows(frame, row)
-        if isinstance(shown, str):
-            return (Refusal(f"{row.name}: {shown}"),), b""
-        status, value = shown
-        marks = (
-            tuple([text for text, bit in self._marks if frame & bit])
-            if frame & self._marks_mask
-            else ()
+        if self._second is None:
+            return (self._main.read(frame),), b""
+        both = (
+            _of_display("main", self._main.read(frame)),
+            _of_display(SECOND, self._second.read(frame)),
         )
-        quantity, unit, coupling, name, ceiling, accuracy = self._shown[row.name]
-        if row.input is not None:
-            marks = tuple(sorted((*marks, LOW_INPUT)))
-        reading = Reading(quantity, value, unit, status, coupling, name, ceiling, accuracy, marks)
-        return (reading,), b""
-
-    def _what_shows(self, frame: int, row: FrameFunction) -> _Shown:
-        """What the value says, unless a flag or code beside it says that there is none."""
-        if self._state.mask:
-            state = self._state.read(frame)
-            if state is None:
-                return self._special_shown(frame, row)
-            if state is Status.OVER:
-                return Status.UNDER if frame & self._sign else state, None
-            if state is not Status.OK:
-                return state, None
-        if frame & self._over_flag:
-            return Status.UNDER if frame & self._sign else Status.OVER, None
-        return self._rule.read(frame, row)
-
-    def _special_shown(self, frame: int, row: FrameFunction) -> _Shown:
-        if not self._state.is_special(frame):
-            return "unknown code for the state"
-        shown = self._rule.read(frame, row)
-        if not isinstance(shown, str) and shown[0] is Status.OK:
-            return "found a number beside a state that has none"
-        return shown
+        if self._sum is None:
+            refused = [outcome for outcome in both if isinstance(outcome, Refusal)]
+            return (*refused[:1],) or both, b""
+        return both, b""
 
     def encode(self, reading: Reading) -> bytes:
-        """Write the frame that shows `reading`; raises DisplayError where none does."""
-        if reading.function not in self._keys:
-            known = " ".join(self._keys)
-            raise DisplayError(f"function: found {reading.function!r}, expected one of {known}")
-        key = self._keys[reading.function]
-        row = self._rows[key]
-        frame = key | self._const
-        for text, bit in self._marks:
-            if text in reading.marks:
-                frame |= bit
-        try:
-            frame |= self._value_bits(reading, row)
-        except (ValueError, OverflowError) as fault:
-            raise DisplayError(f"{row.name}: {fault}") from fault
+        """Write the frame that shows `reading`; raises DisplayError where none does.
+
+        A second display then shows nothing, or where it cannot, no value, or where it cannot, 0.
+        """
+        frame = self._const | self._main.write(reading)
+        if self._second is not None:
+            for idle in self._second.idle(reading):
+                data = self._seal(frame | self._second.write(idle))
+                if self.decode(data)[0] == (reading, idle):
+                    return data
         data = self._seal(frame)
-        if self.decode(data)[0] != (reading,):
-            raise DisplayError(f"{row.name}: found {reading}, which no frame here shows")
+        if self.decode(data)[0][0] != reading:
+            raise DisplayError(f"{reading.function}: found {reading}, which no frame here shows")
         return data
 
-    def _value_bits(self, reading: Reading, row: FrameFunction) -> int:
-        if self._over_flag and reading.status is Status.OVER:
-            return self._over_flag
-        if self._over_flag and self._sign and reading.status is Status.UNDER:
-            return self._over_flag | self._sign
-        if reading.status is not Status.OK and self._state.says(reading.status):
-            return self._state.write(reading.status)
-        if reading.status is Status.UNDER and self._sign and self._state.says(Status.OVER):
-            return self._sign | self._state.write(Status.OVER)
-        code = self._state.write(reading.status)
-        return code | self._rule.write(reading.status, reading.value, row)
+    def encode_all(self, readings: tuple[Reading, ...]) -> bytes:
+        """Write the frame that shows these, the main display first; raises DisplayError."""
+        match readings, self._second:
+            case (main,), _:
+                return self.encode(main)
+            case (main, other), _Display() as second:
+                data = self._seal(self._const | self._main.write(main) | second.write(other))
+            case _:
+                raise DisplayError(
+                    f"found {len(readings)} readings, expected one for each display at most"
+                )
+        if self.decode(data)[0] != readings:
+            raise DisplayError(
+                f"{main.function}: found {main} beside {other}, which no frame here shows"
+            )
+        return data
 
     def _seal(self, frame: int) -> bytes:
         """Add the checksum and lay the mask."""
@@ -651,32 +764,12 @@ class FrameDecoder:
         is no number, and what of a float32 is not shown; and then the checksum.
         """
         a, b = (int.from_bytes(data, "little") ^ self._xor for data in (one, other))
-        loose = self._reserved
-        if a & b & self._over_flag:
-            loose |= self._rule.mask & ~self._sign
-        states = self._state.read(a), self._state.read(b)
-        if states[0] is states[1] not in {None, Status.OK}:
-            loose |= self._state.mask | self._rule.mask & ~self._sign
-        if self._shows_special(a) and self._shows_special(b):
-            loose |= self._state.mask
-        loose |= self._not_shown(a) & self._not_shown(b)
+        loose = self._reserved | self._main.loose(a, b)
+        if self._second is not None:
+            loose |= self._second.loose(a, b)
         if (a ^ b) & loose and self._sum is not None:
             loose |= sum(1 << bit for bit in checksum_bits(self._sum))
         return len(one) == len(other) and not (a ^ b) & ~loose
-
-    def _shows_special(self, frame: int) -> bool:
-        """Whether the value itself says that it is no number."""
-        row = self._rows.get(frame & self._select_mask)
-        shown = "no function" if row is None else self._rule.read(frame, row)
-        return not isinstance(shown, str) and shown[0] is not Status.OK
-
-    def _not_shown(self, frame: int) -> int:
-        """Bits of the value that a frame's reading leaves open."""
-        row = self._rows.get(frame & self._select_mask)
-        shown = "no function" if row is None else self._rule.read(frame, row)
-        if isinstance(shown, str):
-            return 0
-        return self._rule.loose if shown[0] is not Status.OK else self._rule.unshown
 
     def _wrong_length(self, found: int) -> Refusal:
         if found < self._length:
@@ -694,9 +787,11 @@ class FrameDecoder:
         found, wanted = (number >> 8 * byte & 0xFF for number in (frame, self._const))
         return Refusal(f"constant: found {found:02X} in byte {byte}, expected {wanted:02X}")
 
-    def _wrong_function(self, frame: int) -> Refusal:
-        lit = [bit_address(n) for n in _lit(frame & self._select_mask)]
-        return Refusal(f"unknown pattern: no function has just the bits {' '.join(lit) or 'none'}")
+
+def _of_display(display: str, outcome: Outcome) -> Outcome:
+    if isinstance(outcome, Refusal):
+        return Refusal(f"{display} display: {outcome.reason}")
+    return outcome
 
 
 def _lit(number: int) -> Iterable[int]:

@@ -17,6 +17,7 @@ from metercap.meter.description import (
     AttributeDriver,
     FrameDriver,
     LineDriver,
+    SecondFunction,
     field_bits,
     parse_driver,
 )
@@ -66,6 +67,13 @@ unit = "Ohm"
 coupling = "none"
 ceiling = "600.0"
 """
+
+
+def _second(row: str, name: str) -> str:
+    """The same row, but of a second display."""
+    _, rest = row.split("quantity")
+    return f'[[second.function]]\nname = "{name}"\nquantity{rest}'
+
 
 # Bodies that use what no shipped file does.
 BODIES = {
@@ -174,6 +182,53 @@ unknown = [16777214]
         + _OHMS
         + 'decimals = 0\nwhen = ["ohm"]\n',
     ),
+    "dual": (
+        "frame",
+        """
+[frame]
+length = 7
+xor = "5C A1 0F"
+checksum = { kind = "sum8", over = [0, 6], at = 6, domain = "plain" }
+[field]
+function = { type = "uint", bits = ["0.0", "5.0", "0.1"] }
+count = { type = "uint", at = 1, bytes = 2 }
+minus = { type = "flag", bits = ["5.1"] }
+minus2 = { type = "flag", bits = ["5.2"] }
+hold = { type = "flag", bits = ["5.3"] }
+over2 = { type = "flag", bits = ["5.4"] }
+mode2 = { type = "uint", bits = ["5.5", "5.6"] }
+point2 = { type = "flag", bits = ["0.2"] }
+[field.digits2]
+type = "seg7"
+digits = [
+    ["3.0", "3.1", "3.2", "3.3", "3.4", "3.5", "3.6"],
+    ["3.7", "4.0", "4.1", "4.2", "4.3", "4.4", "4.5"],
+    ["4.6", "4.7", "5.7", "0.3", "0.4", "0.5", "0.6 0.7"],
+]
+[value]
+count = "count"
+sign = "minus"
+over = [65535]
+[second.value]
+digits = "digits2"
+sign = "minus2"
+points = ["point2"]
+over_flag = "over2"
+[marks]
+hold = "hold"
+"""
+        + _VOLTS
+        + "decimals = 2\nwhen = { function = 5 }\n"
+        + _OHMS
+        + "decimals = 0\nwhen = { function = 2 }\n"
+        # One function code says what both displays mean; a second code, which value of it.
+        + _second(_VOLTS, "least")
+        + 'when = { function = 5, mode2 = 1 }\nmarks = ["minimum"]\ninput = "low"\n'
+        + _second(_VOLTS, "dark")
+        + "when = { function = 5 }\nblank = true\n"
+        + _second(_OHMS, "beside")
+        + "when = { function = 2, mode2 = 3 }\n",
+    ),
     "sint32": (
         "attribute",
         '[attribute]\npresentation = "10 FE 2827 01 0000"\nover = 2147483647\n' + _VOLTS,
@@ -226,9 +281,13 @@ invalid = "err"
 }
 
 
+_SECOND_SAID = 'second = { function = "least", quantity = "voltage", value = "1", unit = "V" }\n'
+
+
 def made(name: str) -> Driver:
     kind, body = BODIES[name]
-    return parse_driver(_HEAD.format(kind=kind) + body, f"made {name}")
+    second = _SECOND_SAID if "[second.value]" in body else ""
+    return parse_driver(_HEAD.format(kind=kind) + second + body, f"made {name}")
 
 
 ALL = [*SHIPPED, *BODIES]
@@ -259,6 +318,38 @@ def readings(name: str) -> st.SearchStrategy[Reading]:
     """Every reading that the meter can show."""
     driver = any_driver(name)
     return st.one_of([_row_readings(driver, row) for row in driver.function])
+
+
+@functools.cache
+def displays(name: str) -> st.SearchStrategy[tuple[Reading, ...]]:
+    """What all displays of the meter can show at once, the main one first."""
+    driver = any_driver(name)
+    alone = driver.find_second_alone() if isinstance(driver, FrameDriver) else None
+    if alone is None:
+        return readings(name).map(lambda reading: (reading,))
+    return st.one_of(
+        [
+            st.tuples(_row_readings(driver, row), _row_readings(alone, other)).map(_with_same_marks)
+            for row in driver.function
+            for other in alone.function
+            # A code that both go by has one value.
+            if all(
+                row.codes.get(code, 0) == other.codes.get(code, 0)
+                for code in _codes(driver.function) & _codes(alone.function)
+            )
+        ]
+    )
+
+
+def _codes(rows: tuple[FrameFunction, ...]) -> set[str]:
+    return {code for row in rows for code in row.codes}
+
+
+def _with_same_marks(both: tuple[Reading, Reading]) -> tuple[Reading, Reading]:
+    """Annunciators stand for both displays; what only a row says stays where it is."""
+    main, second = both
+    own = {"minimum", "low input impedance"} & set(second.marks)
+    return main, second._replace(marks=tuple(sorted({*main.marks, *own})))
 
 
 def _row_readings(driver: Driver, row: Function) -> st.SearchStrategy[Reading]:
@@ -301,6 +392,8 @@ def _numbers(
 
 def _frame_values(driver: FrameDriver, row: FrameFunction) -> Values:
     value = driver.value
+    if isinstance(row, SecondFunction) and row.blank:
+        return st.nothing(), {Status.BLANK}
     statuses = {status for status, texts in value.specials.items() if texts}
     if value.over_flag:
         statuses.add(Status.OVER)

@@ -147,4 +147,5 @@ def test_whatever_a_meter_shows_it_can_also_send(
     name, quantity, coupling, unit = case
     reading = show(shipped(name), quantity, coupling, value, unit)
 
-    assert come_back(DECODERS[name], reading) == ((reading,), b"")
+    outcomes, rest = come_back(DECODERS[name], reading)
+    assert (outcomes[0], rest) == (reading, b"")

@@ -8,10 +8,10 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from meter.strategies import ALL, SHIPPED, any_driver, come_back, readings, shipped
+from meter.strategies import ALL, SHIPPED, any_driver, come_back, displays, readings, shipped
 
 from metercap.meter.check import check_driver, example_bytes, expected_reading
-from metercap.meter.decode import build_decoder
+from metercap.meter.decode import build_decoder, encode_all
 from metercap.meter.description import (
     AdvertDriver,
     FrameDriver,
@@ -28,6 +28,7 @@ FRAMES = [name for name in ALL if isinstance(any_driver(name), FrameDriver)]
 LINES = [name for name in ALL if isinstance(any_driver(name), LineDriver)]
 FREE = [name for name in LINES if any_driver(name).poll is None]
 ADVERTS = [name for name in ALL if isinstance(any_driver(name), AdvertDriver)]
+DUALS = [name for name in FRAMES if any_driver(name).second is not None]
 WHOLE = [name for name in ALL if name not in {*LINES, *ADVERTS}]
 
 
@@ -51,7 +52,41 @@ def test_every_shipped_driver_is_proved_by_its_examples(name: str) -> None:
 def test_what_a_display_says_comes_back_from_its_bytes(name: str, data: st.DataObject) -> None:
     reading = data.draw(readings(name))
 
-    assert come_back(DECODERS[name], reading) == ((reading,), b"")
+    outcomes, rest = come_back(DECODERS[name], reading)
+    assert outcomes[0] == reading
+    assert len(outcomes) == 1 + (name in DUALS)
+    assert rest == b""
+
+
+@pytest.mark.parametrize("name", FRAMES)
+@given(data=st.data())
+def test_what_all_displays_say_comes_back_from_one_frame(name: str, data: st.DataObject) -> None:
+    shown = data.draw(displays(name))
+
+    assert len(shown) == 1 + (name in DUALS)
+    assert DECODERS[name].decode(encode_all(DECODERS[name], shown)) == (shown, b"")
+
+
+@pytest.mark.parametrize("name", DUALS)
+@given(data=st.data())
+def test_what_one_display_cannot_show_leaves_the_other(name: str, data: st.DataObject) -> None:
+    decoder = DECODERS[name]
+    assert isinstance(decoder, FrameDecoder)
+    shown = data.draw(displays(name))
+    frame = int.from_bytes(encode_all(decoder, shown), "little") ^ decoder._xor
+    spoiled = data.draw(st.sampled_from([decoder._main, decoder._second]))
+    other = decoder._main if spoiled is decoder._second else decoder._second
+    # Any bits in what one display is read from and the other is not.
+    own = (spoiled._select_mask | spoiled._rule.mask | spoiled._over_flag) & ~other._select_mask
+    noise = data.draw(st.integers(0, (1 << 8 * decoder._length) - 1))
+    outcomes, _ = decoder.decode(decoder._seal(frame & ~own | noise & own))
+
+    place = 0 if spoiled is decoder._main else 1
+    assert outcomes[1 - place] == shown[1 - place]
+    if isinstance(outcomes[place], Refusal):
+        assert outcomes[place].reason.startswith(f"{('main', 'second')[place]} display: ")
+    else:
+        assert outcomes[place].channel == ("main", "second")[place]
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -70,8 +105,9 @@ def test_bytes_of_the_right_length_do_not_break_a_decoder(name: str, data: st.Da
     outcomes, rest = DECODERS[name].decode(data.draw(st.binary(min_size=size, max_size=size)))
 
     assert rest == b""
-    assert len(outcomes) == 1
-    assert is_sound(outcomes[0])
+    # A frame refused as a whole is refused once.
+    assert len(outcomes) in {1, 1 + (name in DUALS)}
+    assert all(is_sound(outcome) for outcome in outcomes)
 
 
 @pytest.mark.parametrize("name", FRAMES)
@@ -81,36 +117,37 @@ def test_whatever_a_sealed_frame_shows_can_be_shown_again(name: str, bits: int, 
     # the value is reached.
     decoder = DECODERS[name]
     assert isinstance(decoder, FrameDecoder)
-    keys = sorted(decoder._keys.values())
-    free = ~(decoder._select_mask | decoder._const_mask) & (1 << 8 * decoder._length) - 1
+    keys = sorted(decoder._main._keys.values())
+    free = ~(decoder._main._select_mask | decoder._const_mask) & (1 << 8 * decoder._length) - 1
     frame = decoder._seal(bits & free | keys[row % len(keys)] | decoder._const)
-    (outcome,), _ = decoder.decode(frame)
+    outcomes, _ = decoder.decode(frame)
 
-    assert is_sound(outcome)
-    if isinstance(outcome, Reading):
-        assert decoder.decode(decoder.encode(outcome)) == ((outcome,), b"")
-    else:
-        assert ": " in outcome.reason
+    assert all(is_sound(outcome) for outcome in outcomes)
+    assert all(": " in each.reason for each in outcomes if isinstance(each, Refusal))
+    if all(isinstance(outcome, Reading) for outcome in outcomes):
+        assert decoder.decode(encode_all(decoder, outcomes)) == (outcomes, b"")
+    if isinstance(outcomes[0], Reading):
+        assert decoder.decode(decoder.encode(outcomes[0]))[0][0] == outcomes[0]
 
 
 @pytest.mark.parametrize("name", FRAMES)
 @given(data=st.data())
 def test_a_flipped_bit_is_refused_or_listed_as_unprotected(name: str, data: st.DataObject) -> None:
     driver, decoder = any_driver(name), DECODERS[name]
-    frame = decoder.encode(data.draw(readings(name)))
+    frame = encode_all(decoder, data.draw(displays(name)))
     unprotected = find_unprotected(driver)
     passed = []
     for bit in range(8 * len(frame)):
         flipped = bytearray(frame)
         flipped[bit // 8] ^= 1 << bit % 8
-        (outcome,), _ = decoder.decode(bytes(flipped))
-        if not isinstance(outcome, Refusal):
+        outcomes, _ = decoder.decode(bytes(flipped))
+        if any(isinstance(outcome, Reading) for outcome in outcomes):
             passed.append(bit_address(bit))
 
     assert set(passed) <= set(unprotected)
 
 
-@pytest.mark.parametrize("name", ["bench-count", "bench-segments"])
+@pytest.mark.parametrize("name", ["bench-count", "bench-dual", "bench-segments"])
 def test_every_flipped_bit_of_every_example_is_refused(name: str) -> None:
     driver, decoder = shipped(name), DECODERS[name]
     assert find_unprotected(driver) == ()
