@@ -18,6 +18,7 @@ from metercap.sequence.event import (
     Begun,
     Chosen,
     Declared,
+    Entered,
     Limited,
     Linked,
     Measured,
@@ -129,7 +130,7 @@ class _Teller(Visit):
                 kind, body = act(event.act, dict(event.answers))
             case Begun(step=step):
                 kind, body = "begin", {"by": event.by, "step": step}
-            case Observed(step=step, answer=answer):
+            case Observed(step=step, answer=answer) | Entered(step=step, said=answer):
                 kind, body = "observe", {"by": event.by, "step": step, "answer": answer}
             case Chosen(what=what):
                 kind, body = "choose", {"by": event.by, "what": what}

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 
 import pytest
-from sequence import walking
+from rich.console import Console
+from sequence import jobs, walking
 from sequence.walking import Visit, written
 
-from metercap.errors import ProcedureError
+from metercap.derive import derive
+from metercap.errors import OperatorError, ProcedureError
+from metercap.person import Deed, ScriptedPerson
 from metercap.procedure.description import procedure_from_json, procedure_to_json
+from metercap.sequence.effect import Ask
 from metercap.sequence.event import Entered
 from metercap.sequence.fit import find_danger
+from metercap.terminal import Board, value_text
 
 STEP = """
 id = "one"
@@ -172,6 +178,56 @@ def test_a_procedure_with_entered_values_comes_back_from_its_record() -> None:
     whole = written(STEP)
     again = procedure_from_json(json.loads(json.dumps(procedure_to_json(whole))), "here")
     assert again.step == whole.step
+
+
+def test_what_was_entered_is_derived_from_the_journal_as_it_was_told() -> None:
+    told = jobs.visit(written(STEP))
+    enter(told)
+    enter(told, "continuity", value="0.31 Ohm", at=None, uncertainty="0.02 Ohm")
+    told.choose("finish")
+    bodies = [*jobs.opening(told.procedure), *((kind, body) for kind, body, _ in told.bodies)]
+    derived = derive(jobs.entries(bodies)).claims
+    found = [claim for claim in derived if claim["claim"] == "attempt"]
+    assert [claim["entered"] for claim in found] == [c["entered"] for c in told.of("attempt")]
+    assert [claim["verdict"] for claim in found] == ["pass", "pass"]
+    assert derived[-1]["result"] == "all steps hold"
+
+
+def answers_of(script: list[dict[str, str]]) -> list[Deed]:
+    """What a script answers, one after another, to a visit of entered values."""
+    procedure = written(STEP)
+    board = Board(Console(quiet=True), procedure)
+    lines = "\n".join(json.dumps(line) for line in script)
+    person = ScriptedPerson(lines, "script", procedure, board)
+    asks = [Ask("enter", "insulation"), Ask("enter", "continuity")]
+
+    async def answer() -> list[Deed]:
+        return [await person.answer(ask) for ask in asks[: len(script)]]
+
+    return asyncio.run(answer())
+
+
+def test_a_script_enters_and_gives_up() -> None:
+    deeds = answers_of(
+        [
+            {"enter": "insulation", **SAID},
+            {"limit": "continuity", "reason": "no tester at hand", "agreed": "the owner"},
+        ]
+    )
+    assert deeds[0] == Deed("observe", {"step": "insulation", "answer": SAID})
+    assert deeds[1].kind == "limit"
+
+
+def test_a_script_that_enters_something_else_is_an_error() -> None:
+    with pytest.raises(OperatorError, match="but enter insulation is asked"):
+        answers_of([{"enter": "continuity", **SAID}])
+
+
+def test_the_terminal_tells_an_entered_value_from_a_captured_one() -> None:
+    visit = Visit(written(STEP))
+    enter(visit)
+    shown = value_text(visit.of("attempt")[0])
+    assert shown == "299 MOhm, entered from insulation tester 4711"
 
 
 VOLTS = """
