@@ -185,3 +185,36 @@ def test_a_log_tells_how_far_it_is_and_ends_early_at_a_word(
         terminal.until("ended by R. Ashdown; ended after 0 of 144 means")
         terminal.type("q")
         assert terminal.end() == 1
+
+
+@pytest.mark.timeout(60)
+def test_what_no_meter_gives_is_entered_and_kept_as_entered(
+    bluez: BluezProcess, data: Path
+) -> None:
+    put_meter(bluez)
+    play(bluez, LIFT, loop=True)
+    named = ("residual-current-device", "--meter", ADDRESS, "--driver", "quick-segments")
+    rows = [
+        ("2) no", "1"),
+        ("Who agreed?", "the householder"),
+        ("2) tripped", "1"),
+        ("Entered by hand, from: residual current device tester", ""),
+        ("The value and its unit", "28 ms"),
+        ("Read from which instrument?", "trip tester"),
+        ("Its own number?", "0815"),
+        ("Taken at which setting (30 mA is wanted)?", "30 mA"),
+        ("Its uncertainty for k = 2", "n"),
+        ("Why is it entered by hand?", "no meter gives it"),
+        ("pass  28 ms, entered from trip tester 0815", ""),
+        ("The value and its unit", "n"),
+        ("Why is it not tested?", "the tester's battery is flat"),
+        ("With whom was that agreed?", "the householder"),
+    ]
+    with Terminal("run", *named, "--data", data, "--who", "R. Ashdown", columns=120) as terminal:
+        for shown, typed in rows:
+            terminal.until(shown)
+            if typed:
+                terminal.type(typed)
+        assert terminal.end() == 1
+    assert "not tested: Trip time at five times the rated current" in terminal.shown
+    assert "Refused: 0, of them out of order: 0. Voided: 0." in terminal.shown
