@@ -1,7 +1,8 @@
 """The firm's archive: a folder, here or on a server, of records and checkpoints of its recorders.
 
 Each log has a folder. Every file is named for what it holds and written once, under another name
-first, so nothing in an archive is ever written over. What the archive says of a set of records is
+first, so nothing in an archive is ever written over; two that add at the same moment may both be
+taken, and a check names what they did. What the archive says of a set of records is
 decided in `metercap.record.holding`.
 """
 
@@ -87,6 +88,9 @@ def opened(place: str, known_hosts: Path, key: Path | None = None) -> Iterator[A
     `known_hosts` are the keys of SFTP servers, as OpenSSH keeps them; `key` is the own one, and
     None takes those of OpenSSH and its agent. Raises OperatorError.
     """
+    if "::" in place:
+        # The library would go through one address to another, past the check of its key.
+        raise OperatorError(f"{place}: two addresses in one, expected one")
     more: dict[str, object] = {}
     kind = urlsplit(place).scheme if "://" in place else "file"
     if kind in {"sftp", "ssh"}:

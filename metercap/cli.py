@@ -41,7 +41,9 @@ drivers_app = typer.Typer(
     help="Meter descriptions: list, check, decode, record, infer.", rich_markup_mode=None
 )
 procedures_app = typer.Typer(help="Test sequences: list, show, check.", rich_markup_mode=None)
-device_app = typer.Typer(help="This recorder's key: show, request, enrol.", rich_markup_mode=None)
+device_app = typer.Typer(
+    help="This recorder's key and log: show, checkpoint, request, enrol.", rich_markup_mode=None
+)
 firm_app = typer.Typer(help="The firm's root key, kept off line.", rich_markup_mode=None)
 archive_app = typer.Typer(help="The firm's archive: add, check.", rich_markup_mode=None)
 app.add_typer(archive_app, name="archive")
@@ -786,6 +788,27 @@ def device_show(as_json: AsJson = False, data: Data = None) -> None:
         _print("not enrolled: its records show who made them to nobody; see device request")
     else:
         _print(f"firm     {named.firm}\nname     {named.name}\nuntil    {row['until'][:10]}")
+
+
+@device_app.command("checkpoint")
+def device_checkpoint(
+    out: Annotated[Path, typer.Option(help="Where it goes.")] = Path("checkpoint.txt"),
+    data: Data = None,
+) -> None:
+    """Write out the newest signed checkpoint of the log, for an archive that is to know of it."""
+    from metercap import shelf
+    from metercap.journal.entry import DEVICE_JOB
+    from metercap.journal.store import Journal
+
+    journal = Journal.read(shelf.find_data(data) / _JOURNAL)
+    try:
+        signed = [row.body for row in journal.entries(DEVICE_JOB) if row.kind == "checkpoint"]
+    finally:
+        journal.close()
+    if not signed:
+        raise OperatorError("journal: holds no checkpoint yet; one is signed when a job opens")
+    out.write_text(str(signed[-1]["note"]), encoding="utf-8", newline="")
+    _print(f"{out}")
 
 
 @device_app.command("request")

@@ -15,7 +15,9 @@ from record.signedjob import DEVICE, ENGINEER, FIRM, LOOK_ALIKE, STRANGER, TODAY
 from metercap import archive
 from metercap.archive import Archive
 from metercap.errors import OperatorError, RecordError
-from metercap.journal import canonical
+from metercap.journal import canonical, entry
+from metercap.journal.entry import Draft
+from metercap.journal.store import Journal
 from metercap.record import seal
 from metercap.record.trust import Trust
 
@@ -239,6 +241,7 @@ def test_archives_that_are_none_are_refused(tmp_path: Path, files: Files) -> Non
     for place, told in (
         ("nowhere://x/y", "no file system for it"),
         ("sftp://a:b@127.0.0.1/x", "found a password in the address"),
+        ("simplecache::sftp://a@127.0.0.1/x", "two addresses in one"),
     ):
         with pytest.raises(OperatorError, match=told), archive.opened(place, none):
             pass
@@ -317,6 +320,34 @@ def test_a_server_is_taken_under_the_key_that_was_written_down_and_no_other(
     more = ("--key", other, "--known-hosts", server.known_hosts)
     refused = metercap_("archive", "add", f"{server.address}/archive", job, *more).complaint
     assert "the server refused: " in refused
+
+
+def test_a_recorder_hands_its_newest_checkpoint_to_an_archive(
+    tmp_path: Path, files: Files, root: Path
+) -> None:
+    journal = Journal.open(tmp_path / "journal.sqlite", GOOD.name)
+    written = [
+        Draft(found.job, found.kind, found.at, found.body)
+        for row in GOOD.rows
+        if (found := entry.read_entry(row.head, row.body))
+    ]
+    journal.append(written[:1])
+    out, place = tmp_path / "c.txt", tmp_path / "archive"
+    asked = ("device", "checkpoint", "--data", tmp_path, "--out", out)
+    try:
+        assert "holds no checkpoint yet" in metercap_(*asked).complaint
+        journal.append(written[1:])
+        assert metercap_(*asked).lines == [str(out)]
+    finally:
+        journal.close()
+    assert out.read_text("utf-8") == NOTES[3][-1]
+    own = files.data("own.pem", DEVICE.certificate.public_bytes(Encoding.PEM))
+    assert run("add", place, own, out, "--root", root).code == 0
+    last = LAST[3]
+    told = f"entries 1 to {last} are in no record, pi-0007/checkpoint-{last:018}-"
+    checked = run("check", place)
+    assert checked.code == 5
+    assert checked.lines[0].startswith(f"pi-0007: NOT_HANDED_IN: {told}")
 
 
 def test_usage_and_absent_archives(tmp_path: Path) -> None:
