@@ -29,6 +29,7 @@ HEADS = {
     "proofs": "Proofs by indicator, as declared",
     "course": "Course of the visit",
     "steps": "Each step in full",
+    "relations": "Values that belong together",
     "instruments": "Instruments and calibration",
     "clock": "The recorder's clock",
     "definitions": "What the job was done by",
@@ -135,6 +136,15 @@ LAYOUT = rb"""
       #if attempt.days.len() > 0 [#small(list(marker: [\u{2013}], spacing: 0.4em, ..attempt.days))]
     ]
   ]
+]
+
+#if d.relations.len() > 0 [= #d.head.relations]
+#for relation in d.relations [
+  == #relation.title
+  #block(above: 0.4em, below: 0.55em, sticky: true)[
+    #verdict(relation.verdict)#if relation.why != "" [ (#relation.why)].
+    #small(faint(relation.source))]
+  #small(list(marker: [\u{2013}], spacing: 0.4em, ..relation.lines))
 ]
 
 = #d.head.instruments

@@ -105,10 +105,14 @@ def build(job: Job) -> dict[str, object]:
         "cautions": [signs(line) for line in job.procedure.caution],
         "results": {
             "head": ["No.", "Step", "Value", "Limit", "Verdict", "Before that"],
-            "rows": [_result_row(job, *pair) for pair in enumerate(job.procedure.step, 1)],
+            "rows": [
+                *(_result_row(job, *pair) for pair in enumerate(job.procedure.step, 1)),
+                *(_relation_row(job, *pair) for pair in job.relations().items()),
+            ],
         },
         "proofs": _proofs(job),
         "course": {"head": ["UTC", "What happened"], "rows": list(course(job))},
+        "relations": [_relation(job, *pair) for pair in job.relations().items()],
         "steps": [_step(job, *pair) for pair in enumerate(job.procedure.step, 1)],
         "instruments": [_meter(job, row) for row in rows_of(job.opening.body.get("meters"))],
         "clock": _clock(job),
@@ -145,16 +149,19 @@ def _facts(job: Job) -> list[tuple[str, str]]:
 
 
 def _result(job: Job) -> str:
-    verdicts = [str(job.row(step.id).get("verdict")) for step in job.procedure.step]
+    related = job.relations()
+    rows = [*(job.row(step.id) for step in job.procedure.step), *related.values()]
+    verdicts = [str(row.get("verdict")) for row in rows]
+    what = "steps and relations between them" if related else "steps"
     number = len(verdicts)
     if not number:
         return plain(f"As recorded: {job.summary.get('result')}.")
     holding = sum(verdict in _HOLDING for verdict in verdicts)
     failing = sum(verdict in _FAILING for verdict in verdicts)
     if holding == number:
-        return f"All {number} steps hold."
+        return f"All {number} {what} hold."
     missing = number - holding - failing
-    parts = [f"{holding} of {number} steps hold"]
+    parts = [f"{holding} of {number} {what} hold"]
     parts += [f"{failing} fail"] if failing else []
     parts += [f"{missing} without a result"] if missing else []
     return f"{', '.join(parts)}."
@@ -187,6 +194,24 @@ def _result_row(job: Job, number: int, step: Step) -> list[str]:
     ]
 
 
+def _relation_row(job: Job, name: str, row: Mapping[str, object]) -> list[str]:
+    why = plain(row.get("why", ""))
+    return ["", job.title(name), "", "", plain(row.get("verdict")), why]
+
+
+def _relation(job: Job, name: str, row: Mapping[str, object]) -> dict[str, object]:
+    """A relation between steps, each time that it was looked at."""
+    told = [told for told in job.of_kind("relation") if told.body.get("relation") == name]
+    source = plain(told[-1].body.get("source", "")) if told else ""
+    return {
+        "title": job.title(name),
+        "verdict": plain(row.get("verdict")),
+        "why": plain(row.get("why", "")),
+        "source": f"Source: {_stopped(source)}" if source else "",
+        "lines": [line(job, one) for one in told],
+    }
+
+
 def _shortened(lines: list[str]) -> list[str]:
     rest = len(lines) - _MOST_LINES
     if rest <= 0:
@@ -202,9 +227,13 @@ def _notices(job: Job) -> Iterator[tuple[str, list[str]]]:
             ["Its acts and observations were not made by a person on site. It shows nothing."],
         )
     rows = [(step, job.row(step.id)) for step in job.procedure.step]
+    related = job.relations()
     yield (
-        "Steps that fail",
-        [job.title(step.id) for step, row in rows if row.get("verdict") in _FAILING],
+        "What fails",
+        [
+            *(job.title(step.id) for step, row in rows if row.get("verdict") in _FAILING),
+            *(job.title(name) for name, row in related.items() if row["verdict"] in _FAILING),
+        ],
     )
     agreed = {told.body.get("step"): told.body for told in job.of_kind("limitation")}
     yield (

@@ -94,6 +94,13 @@ class Job(NamedTuple):
         row = steps.get(step) if isinstance(steps, dict) else None
         return row if isinstance(row, dict) else {"verdict": "not tested"}
 
+    def relations(self) -> dict[str, Mapping[str, object]]:
+        """What the summary says of each relation between steps, by its id: as `row`."""
+        last = self.of_kind("job")
+        found = last[-1].body.get("relations") if last else None
+        rows = found.items() if isinstance(found, dict) else ()
+        return {name: row for name, row in rows if isinstance(row, dict)}
+
 
 class Readings:
     """The readings of one attempt, thinned out as they grow many."""

@@ -62,6 +62,16 @@ PROVED = (
         same='same_as = "proved"',
     )
 )
+RELATION = """
+[[relation]]
+id = "twice"
+title = "The same twice"
+rule = "repeat"
+steps = { first = "earth", again = "later" }
+given = { within = "0.05 Ohm" }
+on_fail = "go-on"
+source = "none: a test"
+"""
 OVERDUE = {"instrument": {"name": "Bench 4", "address": "00:00:00:00:00:01", "due": "2026-01-31"}}
 
 
@@ -273,6 +283,19 @@ def test_refusals_limitations_and_takings_over_stand_on_the_first_page(tmp_path:
     assert "Neutral at the spur: not reached" in page
     assert "A. Person, then B. Second" in page
     assert "0 of 2 steps hold, 2 without a result." in page
+
+
+def test_values_that_do_not_fit_together_fail_the_job_in_words(tmp_path: Path) -> None:
+    again = STEP.replace('"earth"', '"later"').replace("Earth at", "Later at")
+    job = Job(PROCEDURE + STEP + again + RELATION)
+    for step, shown in (("earth", "0.31"), ("later", "0.80")):
+        job.tell("begin", step=step)
+        job.show([shown] * 40)
+    pdf = render(job.close())
+    page = first_page(pdf, tmp_path)
+    assert "2 of 3 steps and relations between them hold, 1 fail." in page
+    assert "The same twice" in page.partition("What fails")[2][:20]
+    assert "The same twice FAIL. Source: none: a test." in text_of(pdf, tmp_path)
 
 
 def test_a_proof_is_told_only_where_it_was_declared_again(tmp_path: Path) -> None:
