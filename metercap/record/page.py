@@ -90,7 +90,7 @@ LAYOUT = rb"""
   #small(list(marker: [\u{2013}], spacing: 0.4em, ..notice.at(1)))
 ]
 
-= #d.head.cautions
+#if d.cautions.len() > 0 [= #d.head.cautions]
 #small(list(marker: [\u{2013}], spacing: 0.4em, ..d.cautions))
 
 = #d.head.results

@@ -159,7 +159,9 @@ def _result(job: Job) -> str:
     holding = sum(verdict in _HOLDING for verdict in verdicts)
     failing = sum(verdict in _FAILING for verdict in verdicts)
     if holding == number:
-        return f"All {number} {what} hold."
+        steps, more = len(job.procedure.step), len(related)
+        also = f", and so do relations between them: {more}" if more else ""
+        return f"All {steps} steps hold{also}."
     missing = number - holding - failing
     parts = [f"{holding} of {number} {what} hold"]
     parts += [f"{failing} fail"] if failing else []

@@ -194,7 +194,7 @@ def test_the_first_page_answers_who_where_what_and_what_went_wrong(
         "4 Larch Row, Underhill (an invented house)",
         "Who R. Ashdown",
         "2026-11-25 10:00:00 to 2026-11-25 10:05:",
-        "All 16 steps hold.",
+        "All 16 steps hold, and so do relations between them: 2.",
         "Practice job",
         "Earth continuity at the valve body, attempt 1: fail 2.03 ± ",
         "(mended: earth core loose under the valve cover, remade)",
