@@ -23,7 +23,7 @@ from metercap.sequence import budget
 from metercap.sequence.attempt import Outcome
 from metercap.sequence.effect import Progress, Signal
 from metercap.sequence.event import Measured
-from metercap.sequence.fit import find_unfit
+from metercap.sequence.fit import find_danger, find_unfit
 from metercap.sequence.judge import Verdict
 from metercap.sequence.settle import limit_of_error
 from metercap.sequence.tally import (
@@ -101,6 +101,7 @@ class LongRun:
         self._last_mean = ""
         self._smooth_ns = 0  # without a break, since the last mark
         self._note = "waiting for the first mark"
+        self._danger: str | None = None
         self._lasted_ns = 0
         self._lasting_ns = self._planned * self._mean_ns
 
@@ -111,9 +112,11 @@ class LongRun:
 
     def begin(self, _t_ns: int, seq: int) -> str | None:
         """Take "the probes are on"; the answer is None, or why that cannot be."""
-        if self.opened_seq is None:
+        if self.opened_seq is not None:
+            return None
+        if self._danger is None:
             self.opened_seq = seq
-        return None
+        return self._danger
 
     def is_aside(self, reading: Reading) -> bool:
         """Whether it is one of a sender's other values, that stand beside the wanted one."""
@@ -137,7 +140,9 @@ class LongRun:
         reading = event.reading
         if not event.fresh:
             return self._progress(Signal.LATE, "this frame came late or twice", reading), None
-        unfit = None if self._is_plain(reading) else find_unfit(self.step, reading)
+        is_plain = self._is_plain(reading)
+        unfit = None if is_plain else find_unfit(self.step, reading)
+        self._danger = None if is_plain else find_danger(self.step, reading)
         if unfit is not None:
             return self._progress(*unfit, reading), None
         if self.opened_seq is None:

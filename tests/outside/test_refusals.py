@@ -17,6 +17,7 @@ from rich.console import Console
 from sequence.walking import NOWHERE, NS_PER_S, PERSON, Visit, library
 
 from metercap import shelf
+from metercap.sequence.effect import Signal
 from metercap.sequence.event import Declared, Entered
 from metercap.sequence.played import read_elsewhere
 from metercap.terminal import visit_table
@@ -357,6 +358,20 @@ def test_a_live_step_is_refused_while_the_display_is_held() -> None:
     visit.show("0.0 V", 1, "ac", marks=("hold",))
     visit.begin("line-earth-spur")
     assert "keep off live parts" in str(visit.of("refusal")[-1]["why"])
+
+
+def test_a_log_does_not_begin_while_the_meter_shows_amperes() -> None:
+    """This project's own choice, as above: what is left alone is looked at before."""
+    visit = Visit(library("log-neutral-earth"))
+    visit.acts()
+    visit.show("0.0 A", 1, "ac")
+    visit.begin("neutral-earth-day")
+    assert "keep off live parts" in str(visit.of("refusal")[-1]["why"])
+    visit.show("0.3 V", 1, "ac")
+    visit.begin("neutral-earth-day")
+    visit.show("0.3 V", 1, "ac")
+    assert len(visit.of("refusal")) == 1
+    assert visit.signals[-1] is Signal.LOGGING
 
 
 def test_the_reason_for_live_work_is_typed() -> None:
