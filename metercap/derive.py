@@ -14,7 +14,7 @@ from metercap.errors import JournalError
 from metercap.journal import canonical
 from metercap.journal.entry import CLAIM, Entry
 from metercap.meter.decode import Decoder, build_decoder, decode_frame
-from metercap.meter.description import Driver, driver_from_json
+from metercap.meter.description import SECOND, Driver, driver_from_json
 from metercap.meter.register import Instrument, instrument_from_json
 from metercap.model import SERIAL, Facts, Instant, Outcome, Reading, Refusal, find_stranger
 from metercap.procedure.description import Procedure, procedure_from_json
@@ -79,6 +79,8 @@ class _Meter:
         self._known: Facts = ((SERIAL, serial),) if serial else ()
         self._stranger_session = 0
         self.decoder: Decoder = build_decoder(driver)
+        # What stands beside each of two displays in one frame.
+        self.beside = () if len(driver.rows) == len(driver.function) else (SECOND, "main")
         self.session = 0
         self.number = 0
         self.boot = ""
@@ -328,12 +330,15 @@ class Derivation:
         if fresh:
             meter.pending = decoded.pending
         effects: list[Effect | Shown] = []
-        for outcome in decoded.outcomes:
+        # A frame that is refused as a whole has one outcome.
+        other = meter.beside if len(decoded.outcomes) == len(meter.beside) else ()
+        for index, outcome in enumerate(decoded.outcomes):
+            beside = other[index] if other else ""
             effects.append(Shown(at, seq, name, outcome, decoded.raw, fresh))
             if isinstance(outcome, Reading):
-                effects += walk.feed(Measured(at, seq, name, outcome, fresh))
+                effects += walk.feed(Measured(at, seq, name, outcome, fresh, beside))
             else:
-                effects += walk.feed(Garbled(at, seq, name, outcome.reason))
+                effects += walk.feed(Garbled(at, seq, name, outcome.reason, beside))
         return effects
 
     def _digest_frame(self, line: str, body: dict[str, object]) -> None:

@@ -12,22 +12,27 @@ from metercap.model import Instant, Reading
 
 
 class Measured(NamedTuple):
-    """The meter showed something. `fresh` is False for a frame that came late or twice."""
+    """The meter showed something. `fresh` is False for a frame that came late or twice.
+
+    `beside` is the channel of the other display in the same frame, where there is one.
+    """
 
     at: Instant
     seq: int
     meter: str
     reading: Reading
     fresh: bool = True
+    beside: str = ""
 
 
 class Garbled(NamedTuple):
-    """The meter sent bytes that are not a reading."""
+    """The meter sent bytes that are not a reading; `beside` is as in `Measured`."""
 
     at: Instant
     seq: int
     meter: str
     reason: str
+    beside: str = ""
 
 
 class Linked(NamedTuple):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from metercap import units
-from metercap.meter.description import SAMPLED
+from metercap.meter.description import SAMPLED, SECOND
 from metercap.model import Reading, Status
 from metercap.procedure.description import Step
 from metercap.sequence.effect import Signal
@@ -70,4 +70,6 @@ def _mismatch(step: Step, reading: Reading) -> str:
         return ""
     shown = " ".join(filter(None, (reading.quantity, reading.coupling)))
     wanted = " ".join(filter(None, (step.quantity, step.coupling)))
+    if step.channel == SECOND != reading.channel:
+        wanted += " on a second display"
     return f"the meter shows {shown}, this step wants {wanted}"

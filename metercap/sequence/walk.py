@@ -360,6 +360,8 @@ class Walk:
         attempt = self._attempt
         if attempt is None or not self._is_at_hand(event.meter) or attempt.is_aside(event.reading):
             return
+        if event.beside and event.beside == attempt.step.channel:
+            return  # the display that the step wants has its own say of this frame
         progress, outcome = attempt.take(event)
         self._out.append(progress)
         if isinstance(attempt, LongRun):
@@ -383,6 +385,9 @@ class Walk:
         self._void(guard.voids, f"{guard.say} Found {found}, expected at most {guard.above}.")
 
     def _garbled(self, event: Garbled) -> None:
+        attempt = self._attempt
+        if event.beside and attempt is not None and event.beside == attempt.step.channel:
+            return
         if self._is_at_hand(event.meter):
             self._show(Signal.NO_VALUE, f"not a reading: {event.reason}")
 
@@ -453,9 +458,7 @@ class Walk:
         if high_v is None:
             return outcome
         origin = self._wired.origin(wanted, high_v, volts, self._supply_v(wanted))
-        return outcome._replace(
-            facts=outcome.facts | {"first": f"{high_v:f} V", "origin": origin}
-        )
+        return outcome._replace(facts=outcome.facts | {"first": f"{high_v:f} V", "origin": origin})
 
     def _conclude(self, step: Step, outcome: Outcome, more: dict[str, object]) -> None:
         number = self._counts.get(step.id, 0) + 1

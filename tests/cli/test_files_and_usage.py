@@ -216,6 +216,16 @@ def test_frames_from_standard_input_are_read_or_refused() -> None:
     assert noise.out.startswith("refused: line 1: ")
 
 
+def test_both_displays_of_a_frame_are_read_and_the_second_is_named() -> None:
+    frame = "B4 2D 01 FD 08 00 FF 01 F4 01 01 00 00 C7"
+    file = ROOT / "drivers" / "bench-dual.toml"
+    found = metercap_("drivers", "decode", file, typed=f"{frame}\n")
+    assert found == (0, "230.1 V ac\nsecond: 50.0 Hz\n", "")
+    main, second = metercap_("drivers", "decode", file, "--json", typed=f"{frame}\n").rows
+    assert (main["value"], main.get("channel")) == ("230.1", None)
+    assert (second["value"], second["unit"], second["channel"]) == ("50.0", "Hz", "second")
+
+
 def test_a_procedure_is_shown_as_a_page_to_read() -> None:
     page = metercap_("procedures", "show", "spur-dead-tests").out
     assert page.startswith("Dead tests at the fused spur  (version 1.0)\n")
