@@ -1072,7 +1072,7 @@ def _drivers(context: typer.Context, data: Data = None, as_json: AsJson = False)
     from metercap import shelf
 
     for driver in shelf.load_drivers(shelf.find_data(data)).values():
-        quantities = sorted({row.quantity for row in driver.function})
+        quantities = sorted({row.quantity for row in driver.rows})
         if as_json:
             _print_json(
                 {
