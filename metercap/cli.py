@@ -1024,6 +1024,7 @@ def archive_check(
 ) -> None:
     """Find missing and doubled jobs, forks and replayed frames among all that is kept."""
     from metercap import checking
+    from metercap.terminal import printable
 
     archive = _load_archive()
     trusted = _trust(root)
@@ -1035,7 +1036,7 @@ def archive_check(
         if as_json:
             _print_json(finding._asdict())
         else:
-            _print(f"{finding.log}: {finding.kind}: {finding.text}")
+            _print(printable(f"{finding.log}: {finding.kind}: {finding.text}"))
     if not as_json:
         _print(f"{checked.records} records and {checked.checkpoints} checkpoints hold")
     found = (*checked.bad, *checked.findings)
@@ -1059,10 +1060,12 @@ def _trust(root: list[Path] | None) -> Trust:
 
 
 def _print_answer(answer: Any, *, as_json: bool) -> None:
+    from metercap.terminal import printable
+
     if as_json:
         _print_json(answer._asdict())
     else:
-        _print(f"{answer.place}: {answer.status}: {answer.text}")
+        _print(printable(f"{answer.place}: {answer.status}: {answer.text}"))
 
 
 @drivers_app.callback()

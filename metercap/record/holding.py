@@ -36,8 +36,8 @@ steady display sends one frame for ever.
 class Held(NamedTuple):
     """A record of a set: `first` and `last` are the entries of its range, both included.
 
-    `plain` is the hash of its unsealed part and `seals` those of its seals; `frames` are the entry,
-    the channel and the bytes of each frame.
+    `plain` are the lines of its sha256sums and `seals` the hashes of its seals; `frames` are the
+    entry, the channel and the bytes of each frame.
     """
 
     place: str
@@ -48,7 +48,7 @@ class Held(NamedTuple):
     before: merkle.Frontier
     leaves: tuple[bytes, ...]
     signer: x509.Certificate
-    plain: str
+    plain: frozenset[str]
     seals: tuple[str, ...]
     frames: tuple[tuple[int, str, str], ...]
 
@@ -108,7 +108,7 @@ def read_record(place: str, data: bytes) -> Held:
         before=merkle.Frontier(heads[0].seq - 1, peaks),
         leaves=tuple(merkle.leaf_hash(line) for line in lines),
         signer=cms.read(seals[0].data, seals[0].manifest).certificate,
-        plain=canonical.digest(files["sha256sums"]),
+        plain=frozenset(files["sha256sums"].decode("ascii").splitlines()),
         seals=tuple(canonical.digest(seal.data or b"") for seal in seals),
         frames=tuple((found.seq, _channel(found), str(found.body.get("raw"))) for found in frames),
     )
@@ -227,7 +227,9 @@ def _find_doubled(records: Sequence[Held]) -> Iterator[Finding]:
         for one, other in combinations(doubles, 2):
             both = f"job {job}: {one.place} and {other.place}"
             if one.plain != other.plain:
-                yield Finding(TWO_VERSIONS, one.log, f"{both} are two versions of it")
+                names = sorted({line.split("  ")[1] for line in one.plain ^ other.plain})
+                told = f"{both} are two versions of it, other in {', '.join(names)}"
+                yield Finding(TWO_VERSIONS, one.log, told)
             elif not _is_sealed_further(one.seals, other.seals):
                 yield Finding(REPEATED, one.log, f"{both} are the same")
 

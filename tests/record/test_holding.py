@@ -85,6 +85,17 @@ def test_two_versions_of_a_job_are_two_versions_and_a_fork() -> None:
     assert kinds([*held(1), *held(1, log=other)]) == ["FORKED", "TWO_VERSIONS"]
 
 
+def test_two_versions_of_one_past_are_told_by_what_differs() -> None:
+    first, last = GOOD.closed[1]
+    rows = GOOD.rows[first - 1 : last]
+    newer = seal.seal(rows, 1, "bench", sealer=DEVICE, render=lambda _: b"%PDF another")
+    again = seal.seal(rows, 1, "bench", sealer=DEVICE, render=lambda _: b"%PDF")
+    one, other = holding.read_record("one", newer), holding.read_record("other", again)
+    assert told([one, other]) == [
+        ("TWO_VERSIONS", "job 1: one and other are two versions of it, other in report.pdf")
+    ]
+
+
 def test_a_fork_between_two_records_is_found_by_their_roots() -> None:
     other = log_of(shifted(5), shifted(1), shifted(2))
     found = told([*held(1), *held(2, 3, log=other)])
