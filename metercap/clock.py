@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import random
+import sys
 import time
 import uuid
 from pathlib import Path
@@ -16,7 +17,9 @@ from metercap.model import Instant
 
 _STA_UNSYNC = 0x0040  # include/uapi/linux/timex.h
 # struct timex opens with modes, offset, freq, maxerror and esterror, each padded to a long.
-_STATUS_OFFSET = 5 * ctypes.sizeof(ctypes.c_long)
+_LONG_BYTES = ctypes.sizeof(ctypes.c_long)
+_MAXERROR_OFFSET = 3 * _LONG_BYTES
+_STATUS_OFFSET = 5 * _LONG_BYTES
 _TIMEX_BYTES = 208
 
 
@@ -31,11 +34,30 @@ _libc = ctypes.CDLL(None, use_errno=True)
 
 def is_synchronised() -> bool:
     """Ask the kernel whether something keeps the wall clock right (adjtimex(2), STA_UNSYNC)."""
-    timex = ctypes.create_string_buffer(_TIMEX_BYTES)
-    if _libc.adjtimex(timex) < 0:
+    timex = _read_timex()
+    if timex is None:
         return False
-    status = int.from_bytes(timex.raw[_STATUS_OFFSET : _STATUS_OFFSET + 4], "little")
+    status = int.from_bytes(timex[_STATUS_OFFSET : _STATUS_OFFSET + 4], sys.byteorder)
     return not status & _STA_UNSYNC
+
+
+def error_us() -> int | None:
+    """Ask the kernel how far off the wall clock may be, in microseconds (adjtimex(2), maxerror).
+
+    It bounds nothing while the clock is not synchronised: there the kernel stops counting at 16 s.
+    None where the kernel does not tell.
+    """
+    timex = _read_timex()
+    if timex is None:
+        return None
+    found = timex[_MAXERROR_OFFSET : _MAXERROR_OFFSET + _LONG_BYTES]
+    error = int.from_bytes(found, sys.byteorder, signed=True)
+    return error if error >= 0 else None
+
+
+def _read_timex() -> bytes | None:
+    timex = ctypes.create_string_buffer(_TIMEX_BYTES)  # modes 0: only asks
+    return None if _libc.adjtimex(timex) < 0 else timex.raw
 
 
 def now() -> Instant:

@@ -29,6 +29,10 @@ from metercap.sequence.effect import Ask, Claim, Effect
 MOST_WAITING = 10_000  # a full inbox counts what it loses rather than grow without end
 GROUP_S = 0.2  # frames wait this long for others, so that a card is not worn by one commit each
 CLOCK_STEP_NS = NS_PER_S // 2
+# At 100 millionths, ten minutes between anchors add 60 ms to the doubt about the time, and a minute
+# 6 ms, which is less than what a network leaves.
+ANCHOR_NS = 600 * NS_PER_S
+ATTEMPT_ANCHOR_NS = 60 * NS_PER_S
 
 Listener = Callable[[Effect | Shown], None]
 Notary = Callable[[str, merkle.Frontier], str]
@@ -84,7 +88,11 @@ def link_body(change: LinkChange) -> dict[str, object]:
 
 
 class Daemon:
-    """One job at a time, from its opening to its closing."""
+    """One job at a time, from its opening to its closing.
+
+    `error_us` tells how far off the wall clock may be, in microseconds; without it no anchors are
+    written.
+    """
 
     def __init__(
         self,
@@ -92,9 +100,11 @@ class Daemon:
         now: Callable[[], Instant],
         listener: Listener,
         notary: Notary | None = None,
+        error_us: Callable[[], int | None] | None = None,
     ) -> None:
         self._writer = writer
         self._notary = notary
+        self._error_us = error_us
         self._now = now
         self._listener = listener
         self._derivation = Derivation()
@@ -104,6 +114,7 @@ class Daemon:
         self._urgent = asyncio.Event()
         self._turn = asyncio.Lock()
         self._clock: tuple[str, int] | None = None
+        self._anchored: Instant | None = None
         self._is_sealed = False
         self.job = 0
 
@@ -266,7 +277,8 @@ class Daemon:
             "claims": len(self._derivation.claims),
         }
         self._is_sealed = True
-        await self._writer.append([Draft(self.job, "job.close", self._now(), body)])
+        anchors = self._anchor(self._now(), ATTEMPT_ANCHOR_NS)
+        await self._writer.append([*anchors, Draft(self.job, "job.close", self._now(), body)])
         await self._checkpoint()
 
     async def _checkpoint(self) -> None:
@@ -314,15 +326,33 @@ class Daemon:
     async def _commit(self, drafts: Sequence[Draft]) -> None:
         """Append the drafts, derive, append the claims, and only then tell anybody."""
         effects: list[Effect | Shown] = []
-        for entry in await self._writer.append(drafts):
+        anchors = self._anchor(drafts[-1].at, ANCHOR_NS)
+        for entry in await self._writer.append([*drafts, *anchors]):
             effects += self._derivation.feed(entry)
         claims = [effect.body for effect in effects if isinstance(effect, Claim)]
+        is_result = any(body.get("claim") in {"attempt", "log"} for body in claims)
         if claims:
             at = self._now()
-            await self._writer.append([Draft(self.job, CLAIM, at, body) for body in claims])
-        if any(body.get("claim") in {"attempt", "log"} for body in claims):
+            written = [Draft(self.job, CLAIM, at, body) for body in claims]
+            anchors = self._anchor(at, ATTEMPT_ANCHOR_NS) if is_result else []
+            await self._writer.append([*written, *anchors])
+        if is_result:
             await self._checkpoint()
         self._publish(effects)
+
+    def _anchor(self, at: Instant, interval_ns: int) -> list[Draft]:
+        """Say how far off the wall clock may be, once the last time is `interval_ns` ago.
+
+        Also at once in another boot, and where the clock has been found right or was set meanwhile.
+        """
+        if self._error_us is None or not _is_anchor_due(self._anchored, at, interval_ns):
+            return []
+        error_us = self._error_us()
+        if error_us is None:
+            return []
+        self._anchored = self._now()
+        body: dict[str, object] = {"error_us": error_us, "source": "kernel"}
+        return [Draft(DEVICE_JOB, "anchor", self._anchored, body)]
 
     def _publish(self, effects: Iterable[Effect | Shown]) -> None:
         for effect in effects:
@@ -343,6 +373,14 @@ def _replay(journal: Journal, job: int) -> tuple[Derivation, list[dict[str, obje
     if last == "job.close":
         raise OperatorError(f"job {job}: closed, expected one that was left open")
     return derivation, kept
+
+
+def _is_anchor_due(last: Instant | None, at: Instant, interval_ns: int) -> bool:
+    if last is None or last.boot != at.boot or (at.synced and not last.synced):
+        return True
+    passed_ns = at.boot_ns - last.boot_ns
+    moved_ns = at.utc_ns - last.utc_ns - passed_ns
+    return passed_ns >= interval_ns or abs(moved_ns) > CLOCK_STEP_NS
 
 
 def _meter_body(meter: DeclaredMeter) -> dict[str, object]:

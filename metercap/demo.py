@@ -39,6 +39,7 @@ _BEGINS_UTC_S = 1_795_600_800  # 2026-11-25T10:00:00Z
 _LOG = "demo/recorder"
 _FIRM = "DEMO, whose keys are known to all"
 _ALWAYS = datetime(2000, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, 23, 59, 59, tzinfo=UTC)
+_ERROR_US = 20_000  # a clock set over a house's network is right within tens of milliseconds
 _INTERVAL_NS = NS_PER_S // 4
 _ACT_S = 4  # a person takes this long to do and declare something; a real one takes longer
 _RADIO_GONE_S = 4
@@ -294,7 +295,12 @@ async def play(
     async with (
         Air(interval_ms=20) as air,
         open_daemon(
-            out / "journal.sqlite", _LOG, clock.now, board, enrolled(out).checkpoint
+            out / "journal.sqlite",
+            _LOG,
+            clock.now,
+            board,
+            enrolled(out).checkpoint,
+            lambda: _ERROR_US,
         ) as daemon,
     ):
         meter = air.meter(driver, "BENCH-SEG 4", _ADDRESS)

@@ -147,14 +147,15 @@ async def open_daemon(
     now: Callable[[], Instant],
     board: Board,
     notary: Notary | None = None,
+    error_us: Callable[[], int | None] | None = None,
 ) -> AsyncIterator[Daemon]:
     """A daemon on the journal at `journal`, started, whose effects go to `board`.
 
-    `notary` signs the log as the job goes on.
+    `notary` signs the log as the job goes on; `error_us` tells how far off the wall clock may be.
     """
     writer = await Writer.open(journal, log)
     try:
-        daemon = Daemon(writer, now, board.listen, notary)
+        daemon = Daemon(writer, now, board.listen, notary, error_us)
         await daemon.start()
         yield daemon
     finally:

@@ -427,6 +427,102 @@ def test_another_boot_is_no_jump_of_the_clock() -> None:
     assert asyncio.run(boot()).writer.of("clock") == []
 
 
+# How far off the wall clock may be
+
+
+async def anchored(error_us: Callable[[], int | None]) -> Desk:
+    desk = Desk(MemoryWriter())
+    desk.daemon = Daemon(desk.writer, desk.clock.now, desk.listen, None, error_us)  # type: ignore[arg-type]
+    await desk.open()
+    return desk
+
+
+def test_without_anybody_to_ask_there_are_no_anchors() -> None:
+    assert asyncio.run(at_the_leads()).writer.of("anchor") == []
+    assert asyncio.run(anchored(lambda: None)).writer.of("anchor") == []
+
+
+def test_an_anchor_stands_at_the_opening_and_every_ten_minutes() -> None:
+    async def wait() -> Desk:
+        desk = await anchored(lambda: 1500)
+        for _ in range(21):
+            desk.clock.tick(60 * NS_PER_S)
+            desk.daemon.put(desk.frame("OL MOhm"))
+            await desk.daemon.flush()
+        return desk
+
+    writer = asyncio.run(wait()).writer
+    first, *more = writer.of("anchor")
+    assert (first.job, first.body) == (0, {"error_us": 1500, "source": "kernel"})
+    assert writer.kept[first.seq - 2].kind == "definition"
+    assert [(found.at.boot_ns - first.at.boot_ns) // (60 * NS_PER_S) for found in more] == [10, 20]
+
+
+def test_an_anchor_stands_beside_an_attempt_and_the_closing_at_most_once_a_minute() -> None:
+    async def measure() -> Desk:
+        desk = await anchored(lambda: 1500)
+        await desk.acts()
+        desk.clock.tick(60 * NS_PER_S)
+        desk.show("OL MOhm", 2)
+        desk.show("0.28 Ohm", 7)
+        await desk.daemon.flush()
+        await desk.daemon.close_job("abandon")
+        return desk
+
+    writer = asyncio.run(measure()).writer
+    assert [claim.body["claim"] for claim in writer.of(CLAIM)].count("attempt") == 1
+    assert [kinds for kinds in writer.appends if "anchor" in kinds] == [
+        ["job.open", "definition", "definition", "anchor"],
+        [CLAIM, "anchor"],
+    ]
+
+
+def test_an_anchor_stands_where_the_clock_is_found_right_or_was_set() -> None:
+    async def go_on() -> Desk:
+        desk = await anchored(lambda: 1500)
+        now, synced = desk.clock.now, False
+        desk.clock.now = lambda: now()._replace(synced=synced)  # type: ignore[method-assign]
+        desk.daemon._now = desk.clock.now
+        desk.daemon._anchored = desk.clock.now()
+        for shift_ns, is_synced in ((0, False), (0, True), (0, True), (NS_PER_S, True), (0, False)):
+            desk.clock.utc_shift_ns += shift_ns
+            synced = is_synced
+            desk.daemon.put(desk.frame("OL MOhm"))
+            await desk.daemon.flush()
+        return desk
+
+    writer = asyncio.run(go_on()).writer
+    assert writer.appends[-5:] == [
+        ["frame"],
+        ["frame", "anchor"],
+        ["frame"],
+        ["clock", "frame", "anchor"],
+        ["frame"],
+    ]
+
+
+def test_a_job_with_anchors_is_taken_up_with_another_and_derives_as_without(
+    tmp_path: Path,
+) -> None:
+    async def fall() -> tuple[list[dict[str, object]], list[list[str]]]:
+        async with on_disk(tmp_path / "j.sqlite") as desk:
+            inner = desk.writer
+            desk.daemon = Daemon(inner, desk.clock.now, desk.listen, None, lambda: 7)  # type: ignore[arg-type]
+            await desk.open()
+            await desk.acts()
+            claims = list(desk.daemon._derivation.claims)
+            again = Daemon(inner, desk.clock.now, desk.listen, None, lambda: 7)  # type: ignore[arg-type]
+            await again.resume_job(1)
+            return claims, inner.appends
+
+    claims, appends = asyncio.run(fall())
+    assert ["restart", "anchor"] in appends
+    mixed: list[Entry] = []
+    for found in kept(tmp_path / "j.sqlite"):
+        mixed += [found, found._replace(kind="anchor", body={"error_us": 7, "source": "kernel"})]
+    assert derive(mixed).claims[: len(claims)] == claims
+
+
 def test_a_change_of_the_link_is_written_with_what_the_meter_said_of_itself() -> None:
     async def change() -> Desk:
         desk = await at_the_leads()

@@ -21,6 +21,7 @@ VERSION = 1
 KINDS = (
     "boot",
     "clock",
+    "anchor",
     "checkpoint",
     "enrol",
     "rekey",
@@ -43,7 +44,8 @@ KINDS = (
 )
 """What an entry may be. All are inputs but "claim", which is what the sequence made of them.
 
-Entries about the log itself belong to the recorder: "checkpoint" holds a signed note of the log's
+Entries about the log itself belong to the recorder: "anchor" says how far off the wall clock of its
+own head may be, in microseconds, and who says so, "checkpoint" holds a signed note of the log's
 size and root, "enrol" the firm's certificate for the recorder's key, "rekey" a new key vouched for
 by the old one, "tst" the hash of a time-stamp token that came from outside.
 """

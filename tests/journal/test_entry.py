@@ -183,4 +183,4 @@ def test_a_head_keeps_to_its_body() -> None:
 
 def test_only_a_claim_is_not_an_input() -> None:
     assert entry.CLAIM in entry.KINDS
-    assert len(set(entry.KINDS)) == 21
+    assert len(set(entry.KINDS)) == 22
