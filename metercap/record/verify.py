@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 from metercap.derive import derive
 from metercap.errors import JournalError
 from metercap.journal import canonical, entry, merkle
-from metercap.record import certificate, checkpoints, container, seal, signing, trust
+from metercap.model import NS_PER_S
+from metercap.record import certificate, checkpoints, container, seal, signing, timing, trust
 from metercap.record.clock_step import clock_steps
 from metercap.record.refusal import (
     ALTERED,
@@ -185,8 +186,9 @@ def _check(
             course.reservations.append(f"{strange} checkpoints of the log are by another key")
         course.facts.update(log=chain.heads[0].log, **{k: summary[k] for k in _PLACE})
     course.passed("chain", f"entries {_span(chain)} of log {chain.heads[0].log}")
-    if stamps and stamps[0] is not None:
-        _check_not_ahead(chain, stamps[0])
+    stamped = stamps[0] if stamps else None
+    if stamped is not None:
+        _check_not_ahead(chain, stamped)
     # 7. Procedure and drivers are those that the job was opened with.
     opening, definitions = _check_definitions(files, chain)
     course.facts.update(job=chain.job, who=opening.who, where=opening.where)
@@ -205,7 +207,7 @@ def _check(
         steps=outcome.steps,
     )
     course.passed("job", f"{len(chain.own)} entries, {closing.body['reason']}")
-    course.reservations += _reservations(chain, opening, outcome)
+    course.reservations += _reservations(chain, opening, outcome, stamped)
     # 9. The same inputs give the same claims, and the same rows the same record.
     _check_meters(chain)
     frames = _check_claims(chain, derive)
@@ -626,7 +628,9 @@ def _check_rebuilt(
             raise Refusal("verdicts", ALTERED, f"{name}: not what the entries give")
 
 
-def _reservations(chain: _Range, opening: Opening, outcome: Outcome) -> list[str]:
+def _reservations(
+    chain: _Range, opening: Opening, outcome: Outcome, stamped: datetime | None
+) -> list[str]:
     found = []
     if opening.practice:
         found.append("a practice job: its acts and observations were not made by a person on site")
@@ -637,7 +641,7 @@ def _reservations(chain: _Range, opening: Opening, outcome: Outcome) -> list[str
     if unsynced:
         found.append(
             f"clock not synchronised in {unsynced} of {len(chain.own)} entries: "
-            "dates are the recorder's own"
+            "dates are the recorder's own; " + _true_time(chain, stamped)
         )
     found += clock_steps(chain.heads)
     untested = [
@@ -648,6 +652,14 @@ def _reservations(chain: _Range, opening: Opening, outcome: Outcome) -> list[str
     if untested:
         found.append(f"steps not tested: {', '.join(untested)}")
     return found
+
+
+def _true_time(chain: _Range, stamped: datetime | None) -> str:
+    # An authority may give its time cut to whole seconds: it was up to one later.
+    stamped_ns = None if stamped is None else (int(stamped.timestamp()) + 1) * NS_PER_S
+    return timing.bounds_text(
+        timing.bound_unsynchronised(chain.job, chain.heads, chain.mine, stamped_ns)
+    )
 
 
 def is_mixed(text: str) -> bool:

@@ -310,7 +310,10 @@ def test_doubts_about_clock_and_job_are_reservations() -> None:
     assert (report.status, report.exit) == ("UNSIGNED", 7)
     assert report.reservations == [
         "a practice job: its acts and observations were not made by a person on site",
-        "clock not synchronised in 12 of 16 entries: dates are the recorder's own",
+        (
+            "clock not synchronised in 12 of 16 entries: dates are the recorder's own; "
+            "nothing bounds the true time"
+        ),
         "wall clock stepped by -7200.0 s before entry 11",
     ]
     assert "  [!!] wall clock stepped by -7200.0 s before entry 11" in report_lines(report)
