@@ -20,9 +20,14 @@ if TYPE_CHECKING:
     from metercap.journal.entry import Entry, Head
 
 DRIFT_PER_MILLION = 100
-"""A boot clock is taken to run at most 100 millionths fast or slow: this project's assumption.
+"""A boot clock is taken to run at most 100 millionths fast or slow: this project's assumption."""
 
-While the kernel steers it, it may be 500 (adjtimex(2)); then an anchor is at most ten minutes away.
+STEERED_NS = NS_PER_S
+"""What steering may have moved the boot clock together with the wall clock, which no entry shows.
+
+Whoever sets clocks steers small offsets out and steps larger ones; the kernel's own loop takes half
+a second at most (adjtimex(2), ADJ_OFFSET, from memory), other programs are set to one second or
+less (common practice).
 """
 
 _OWN = "by the recorder's own anchors"
@@ -131,8 +136,15 @@ def bound(
     tokens: Iterable[Token],
     stamped_ns: int | None,
 ) -> Bounds:
-    """Bound the true time of one of `heads` by the anchors of its boot, or else by tokens."""
-    return by_anchors(head.at, anchors) or by_tokens(head, heads, tokens, stamped_ns)
+    """Bound the true time of one of `heads` by the anchors of its boot, or else by tokens.
+
+    What anchors give is widened by `STEERED_NS`.
+    """
+    found = by_anchors(head.at, anchors)
+    if found is None:
+        return by_tokens(head, heads, tokens, stamped_ns)
+    earliest_ns, latest_ns, by = found
+    return Bounds(_moved(earliest_ns, -STEERED_NS), _moved(latest_ns, STEERED_NS), by)
 
 
 def bound_unsynchronised(
@@ -167,6 +179,10 @@ def bounds_text(bounds: Bounds) -> str:
     if latest is None:
         return f"true time not before {earliest}, {bounds.by}"
     return f"true time between {earliest} and {latest}, {bounds.by}"
+
+
+def _moved(utc_ns: int | None, by_ns: int) -> int | None:
+    return None if utc_ns is None else utc_ns + by_ns
 
 
 def _drift_ns(passed_ns: int) -> int:
