@@ -14,7 +14,7 @@ from metercap.errors import JournalError
 from metercap.journal import canonical
 from metercap.journal.entry import CLAIM, Entry
 from metercap.meter.decode import Decoder, build_decoder, decode_frame
-from metercap.meter.description import SECOND, Driver, driver_from_json
+from metercap.meter.description import SECOND, AttributeDriver, Driver, driver_from_json
 from metercap.meter.register import Instrument, instrument_from_json
 from metercap.model import SERIAL, Facts, Instant, Outcome, Reading, Refusal, find_stranger
 from metercap.procedure.description import Procedure, procedure_from_json
@@ -79,8 +79,7 @@ class _Meter:
         self._known: Facts = ((SERIAL, serial),) if serial else ()
         self._stranger_session = 0
         self.decoder: Decoder = build_decoder(driver)
-        # What stands beside each of two displays in one frame.
-        self.beside = () if len(driver.rows) == len(driver.function) else (SECOND, "main")
+        self.channels = _channels(driver)
         self.session = 0
         self.number = 0
         self.boot = ""
@@ -135,6 +134,18 @@ class _Meter:
                 for outcome in outcomes
             )
         return _Decoded(raw, outcomes, pending)
+
+    def beside(self, outcome: Outcome, index: int, outcomes: int) -> tuple[str, ...]:
+        """The meter's other channels, where one frame or another brings them by itself."""
+        if len(self.channels) == 1:
+            return ()
+        if isinstance(outcome, Reading):
+            own = outcome.channel
+        elif outcomes == len(self.channels):
+            own = self.channels[index]  # one of the displays of a frame could not be read
+        else:
+            return ()
+        return tuple(channel for channel in self.channels if channel != own)
 
     def is_fresh(self, session: int, number: int, at: Instant) -> bool:
         """Whether a frame is newer than all before it; two equal readings are no reason to doubt.
@@ -330,10 +341,8 @@ class Derivation:
         if fresh:
             meter.pending = decoded.pending
         effects: list[Effect | Shown] = []
-        # A frame that is refused as a whole has one outcome.
-        other = meter.beside if len(decoded.outcomes) == len(meter.beside) else ()
         for index, outcome in enumerate(decoded.outcomes):
-            beside = other[index] if other else ""
+            beside = meter.beside(outcome, index, len(decoded.outcomes))
             effects.append(Shown(at, seq, name, outcome, decoded.raw, fresh))
             if isinstance(outcome, Reading):
                 effects += walk.feed(Measured(at, seq, name, outcome, fresh, beside))
@@ -365,6 +374,13 @@ class Derivation:
             }
             self._digest, self._digested = hashlib.sha256(), 0
         self.claims.append(claim.body)
+
+
+def _channels(driver: Driver) -> tuple[str, ...]:
+    """Every channel that the driver's readings may have, the main one first."""
+    if isinstance(driver, AttributeDriver):
+        return tuple(dict.fromkeys(row.channel for row in driver.function))
+    return ("main",) if len(driver.rows) == len(driver.function) else ("main", SECOND)
 
 
 def derive(entries: Iterable[Entry]) -> Derivation:

@@ -14,7 +14,7 @@ from metercap.model import Instant, Reading
 class Measured(NamedTuple):
     """The meter showed something. `fresh` is False for a frame that came late or twice.
 
-    `beside` is the channel of the other display in the same frame, where there is one.
+    `beside` are the other channels of a meter that sends several by itself.
     """
 
     at: Instant
@@ -22,7 +22,7 @@ class Measured(NamedTuple):
     meter: str
     reading: Reading
     fresh: bool = True
-    beside: str = ""
+    beside: tuple[str, ...] = ()
 
 
 class Garbled(NamedTuple):
@@ -32,7 +32,7 @@ class Garbled(NamedTuple):
     seq: int
     meter: str
     reason: str
-    beside: str = ""
+    beside: tuple[str, ...] = ()
 
 
 class Linked(NamedTuple):

@@ -360,8 +360,8 @@ class Walk:
         attempt = self._attempt
         if attempt is None or not self._is_at_hand(event.meter) or attempt.is_aside(event.reading):
             return
-        if event.beside and event.beside == attempt.step.channel:
-            return  # the display that the step wants has its own say of this frame
+        if attempt.step.channel in event.beside:
+            return  # the channel that the step wants comes by itself
         progress, outcome = attempt.take(event)
         self._out.append(progress)
         if isinstance(attempt, LongRun):
@@ -386,7 +386,7 @@ class Walk:
 
     def _garbled(self, event: Garbled) -> None:
         attempt = self._attempt
-        if event.beside and attempt is not None and event.beside == attempt.step.channel:
+        if attempt is not None and attempt.step.channel in event.beside:
             return
         if self._is_at_hand(event.meter):
             self._show(Signal.NO_VALUE, f"not a reading: {event.reason}")
