@@ -53,6 +53,10 @@ app.add_typer(drivers_app, name="drivers", invoke_without_command=True)
 app.add_typer(procedures_app, name="procedures", invoke_without_command=True)
 
 Data = Annotated[Path | None, typer.Option("--data", help="Where journal and own files lie.")]
+Cycle = Annotated[
+    bool,
+    typer.Option("--cycle-adapter", help="Switch the adapter off and on where nothing else helps."),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON object a line.")]
 
 _PRACTICE = "Mark the job as practice; without --meter a simulated circuit hides a fault."
@@ -284,12 +288,13 @@ def watch(
     driver: Annotated[str | None, typer.Option(help="Driver id or file.")] = None,
     seconds: Annotated[float | None, typer.Option(help="Stop after this long.")] = None,
     as_json: AsJson = False,
+    cycle: Cycle = False,
     data: Data = None,
 ) -> None:
     """Print readings as they come, one line each."""
     import asyncio
 
-    asyncio.run(_watch(address, driver, seconds, as_json=as_json, data=data))
+    asyncio.run(_watch(address, driver, seconds, as_json=as_json, cycle=cycle, data=data))
 
 
 async def _watch(
@@ -298,6 +303,7 @@ async def _watch(
     seconds: float | None,
     *,
     as_json: bool,
+    cycle: bool,
     data: Path | None,
 ) -> None:
     import asyncio
@@ -313,7 +319,7 @@ async def _watch(
 
     folder = shelf.find_data(data)
     keys = shelf.load_keys(folder)
-    async with Radio() as radio:
+    async with Radio(may_cycle=cycle) as radio:
         driver = await _find_driver(radio, folder, address, driver_name)
         decoder = build_decoder(driver)
         pending = b""
@@ -376,6 +382,7 @@ def run(
     practice: Annotated[bool, typer.Option("--practice", help=_PRACTICE)] = False,
     resume: Annotated[int | None, typer.Option(help="Take up this job again.")] = None,
     capture: Annotated[Path | None, typer.Option(help="Keep raw notifications here.")] = None,
+    cycle: Cycle = False,
     data: Data = None,
 ) -> None:
     """Walk a procedure with a meter, in the terminal."""
@@ -401,6 +408,7 @@ def run(
             practice=practice,
             resume=resume,
             capture=capture,
+            cycle=cycle,
             data=data,
         )
     )
@@ -429,6 +437,7 @@ async def _run(
     practice: bool,
     resume: int | None,
     capture: Path | None,
+    cycle: bool,
     data: Path | None,
 ) -> None:
     import asyncio
@@ -463,7 +472,7 @@ async def _run(
     person: Person | None = None
     if script is not None:
         person = ScriptedPerson(*script, procedure, board)
-    async with Radio() as radio:
+    async with Radio(may_cycle=cycle) as radio:
         meters = (
             begun.meters
             if begun
