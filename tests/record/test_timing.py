@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from record import smalljob, test_attacks
+from record import signedjob, smalljob, test_attacks
 
 from metercap.journal.entry import Draft, Entry, Head
 from metercap.model import NS_PER_S, Instant
@@ -194,3 +194,19 @@ def test_without_anchors_a_token_over_the_record_bounds_it_from_above() -> None:
     assert text.startswith("true time not after ")
     late = datetime.fromisoformat(text.removeprefix("true time not after ")) - stamped
     assert -60 < late.total_seconds() <= 1
+
+
+def test_without_anchors_a_job_lies_between_the_token_before_and_the_one_over_it() -> None:
+    written = [draft._replace(at=draft.at._replace(synced=False)) for draft in signedjob.drafts()]
+    before = datetime.fromtimestamp(written[0].at.utc_ns // NS_PER_S - 60, UTC)
+    written[0] = Draft(0, "tst", written[0].at, {"at": before.isoformat()})
+    report = test_attacks.check(test_attacks.stamped(signedjob.sealed(written, first=1)))
+    assert report.exit == 1, report.reasons
+    stamped = datetime.fromisoformat(str(report.facts["timestamp"])) + timedelta(seconds=1)
+    opened = next(draft.at for draft in written if draft.job == smalljob.JOB)
+    run = timedelta(microseconds=(opened.boot_ns - written[0].at.boot_ns) // 1000)
+    text = told(report).removeprefix("true time between ")
+    earliest, latest = (datetime.fromisoformat(part) for part in text.split(",")[0].split(" and "))
+    assert before + run - timedelta(seconds=1.1) < earliest <= before + run
+    assert stamped - timedelta(seconds=1) < latest <= stamped
+    assert text.endswith(", by time-stamps, the earlier one only named in the log")
