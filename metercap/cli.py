@@ -481,7 +481,14 @@ async def _run(
         async with contextlib.AsyncExitStack() as stack:
             kept = stack.enter_context(capture.open("x", encoding="utf-8")) if capture else None
             daemon = await stack.enter_async_context(
-                open_daemon(folder / _JOURNAL, _log_name(), clock.now, board, device.checkpoint)
+                open_daemon(
+                    folder / _JOURNAL,
+                    _log_name(),
+                    clock.now,
+                    board,
+                    device.checkpoint,
+                    clock.error_us,
+                )
             )
             if begun is not None:
                 job = begun.job
@@ -537,7 +544,7 @@ async def _practise(
     print_cautions(console, procedure)
     board = Board(console, procedure)
     async with open_daemon(
-        folder / _JOURNAL, _log_name(), clock.now, board, device.checkpoint
+        folder / _JOURNAL, _log_name(), clock.now, board, device.checkpoint, clock.error_us
     ) as daemon:
         job = await daemon.open_job(
             procedure,
