@@ -52,11 +52,18 @@ def export(
     """Write job-N.asice, its report as job-N.pdf and its readings in `forms` under `out`.
 
     `open_device` gives who signs for the log of that name. A record that does not verify is not
-    left. The files come in that order.
+    left. The files come in that order. Raises RecordError, before anything is read into memory,
+    for a job that no record of this version can hold.
     """
     journal = Journal.read(journal_path)
     try:
         first, last = journal.stretch(job)
+        weight = journal.weight(first, last)
+        if weight > container.SIZE_LIMIT_BYTES:
+            raise RecordError(
+                f"job {job}: found {weight >> 20} MiB of entries, expected at most "
+                f"{container.SIZE_LIMIT_BYTES >> 20} MiB; it stays in the journal"
+            )
         device = open_device(journal.log)
         record = seal.seal(
             list(journal.rows(first, last)),

@@ -231,6 +231,15 @@ class Journal:
             ).fetchone()
         return first, int(last)
 
+    def weight(self, first: int, last: int) -> int:
+        """Count the bytes of heads and bodies of entries `first` to `last`, both included."""
+        with self._reading() as db:
+            (found,) = db.execute(
+                "SELECT SUM(LENGTH(head) + LENGTH(body)) FROM entry WHERE seq BETWEEN ? AND ?",
+                (first, last),
+            ).fetchone()
+        return int(found or 0)
+
     def stretch(self, job: int) -> tuple[int, int]:
         """Give the first and last `seq` that the record of a closed job covers.
 
