@@ -644,6 +644,7 @@ def _reservations(
             "dates are the recorder's own; " + _true_time(chain, stamped)
         )
     found += clock_steps(chain.heads)
+    found += _overdue(chain)
     untested = [
         f"{step!a}"[1:-1]
         for step, row in sorted(outcome.steps.items())
@@ -652,6 +653,16 @@ def _reservations(
     if untested:
         found.append(f"steps not tested: {', '.join(untested)}")
     return found
+
+
+def _overdue(chain: _Range) -> list[str]:
+    """Instruments that were used although their papers had run out, and why."""
+    return [
+        f"{_show(claim.body.get('instrument'))} was overdue on {_show(claim.body.get('due'))}, "
+        f"used because: {_show(claim.body.get('override'))}"
+        for claim in _claims(chain)
+        if claim.body.get("claim") == "instrument" and claim.body.get("papers") == "overdue"
+    ]
 
 
 def _true_time(chain: _Range, stamped: datetime | None) -> str:
